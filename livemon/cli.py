@@ -1,0 +1,70 @@
+"""The command line: `livemon VERB`.  Knows the verbs by name only, so that help costs no import of their rooms."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from livemon.errors import LivemonError
+
+VERBS = {
+    "watch": "live: read the vehicle, forecast, show, warn, record",
+    "replay": "the same over recorded logs, flat out or at --pace",
+    "probe": "talk to the adapter or bus and print what it supports, at what rate, and what is wrong",
+    "simulate": "a made-up vehicle on a made-up road: a log, an adapter or a CAN bus",
+    "plan": "the climb ahead of time, from a route",
+    "review": "what happened: peaks, climbs, jams, warnings, margins",
+    "learn": "fit the vehicle profile from logs, with uncertainty",
+    "compare": "did the change help, like for like, with an interval",
+    "tune": "run thresholds over logs and score lead time against false warnings",
+    "show": "attach a driver's or passenger's view to a running watch",
+    "check": "validate settings and print what is in force",
+}
+
+
+def _overview() -> str:
+    width = max(map(len, VERBS))
+    lines = [f"  {verb:<{width}}  {words}" for verb, words in VERBS.items()]
+    return (
+        "usage: livemon VERB [options]\n\n"
+        "Watches, forecasts and explains engine cooling on long hot grades.\n\nverbs:\n"
+        + "\n".join(lines)
+        + "\n\n'livemon VERB --help' tells the options of one verb.\n"
+        "Estimates only: the worse of dash gauge and this tool counts, a warning lamp always wins.\n"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb; returns 0 done, 1 the run ended badly, 2 bad usage, settings or input."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(_overview(), end="")
+        return 0 if words else 2
+    if words[0] == "--version":
+        from livemon import __version__
+
+        print(f"livemon {__version__}")
+        return 0
+    verb = words[0]
+    if verb not in VERBS:
+        print(f"livemon: expected a verb ({', '.join(VERBS)}), found {verb!r}", file=sys.stderr)
+        return 2
+    module = import_module(f"livemon.verbs.{verb}")
+    parser = argparse.ArgumentParser(prog=f"livemon {verb}", description=VERBS[verb], allow_abbrev=False)
+    module.add_arguments(parser)
+    try:
+        args = parser.parse_args(words[1:])
+    except SystemExit as ending:  # argparse has told what is wrong; keep main() a plain function
+        return int(ending.code or 0)
+    try:
+        return int(module.run(args))
+    except LivemonError as error:
+        print(f"livemon {verb}: {error}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        return 0
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0

@@ -1,0 +1,86 @@
+"""Units as people write them, converted once at the door.  Factors are exact by definition (NIST SP 811, appendix B).
+
+`parse("108 C", TEMPERATURE)` gives the value in the project's unit; `show(...)` goes the other way for the screens.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A quantity: the project's own unit, and (scale, offset) of each accepted unit: own = value * scale + offset."""
+
+    name: str
+    own: str
+    units: dict[str, tuple[float, float]]
+
+
+_F: Final = (5.0 / 9.0, -160.0 / 9.0)
+TEMPERATURE: Final = Kind("temperature", "C", {"C": (1.0, 0.0), "F": _F, "K": (1.0, -273.15)})
+TEMPERATURE_STEP: Final = Kind("temperature difference", "C", {"C": (1.0, 0.0), "K": (1.0, 0.0), "F": (5.0 / 9.0, 0.0)})
+SPEED: Final = Kind("speed", "km/h", {"km/h": (1.0, 0.0), "mph": (1.609344, 0.0), "m/s": (3.6, 0.0)})
+MASS: Final = Kind("mass", "kg", {"kg": (1.0, 0.0), "lb": (0.45359237, 0.0), "t": (1000.0, 0.0)})
+LENGTH: Final = Kind(
+    "length",
+    "m",
+    {"m": (1.0, 0.0), "km": (1000.0, 0.0), "mm": (0.001, 0.0), "cm": (0.01, 0.0), "ft": (0.3048, 0.0), "mi": (1609.344, 0.0), "in": (0.0254, 0.0)},
+)
+PRESSURE: Final = Kind("pressure", "kPa", {"kPa": (1.0, 0.0), "psi": (6.894757293168361, 0.0), "bar": (100.0, 0.0), "hPa": (0.1, 0.0)})
+VOLUME: Final = Kind("volume", "L", {"L": (1.0, 0.0), "qt": (0.946352946, 0.0), "gal": (3.785411784, 0.0), "cc": (0.001, 0.0)})
+AREA: Final = Kind("area", "m2", {"m2": (1.0, 0.0), "ft2": (0.09290304, 0.0)})
+POWER: Final = Kind("power", "kW", {"kW": (1.0, 0.0), "hp": (0.7456998715822702, 0.0), "PS": (0.73549875, 0.0)})
+TORQUE: Final = Kind("torque", "Nm", {"Nm": (1.0, 0.0), "lbft": (1.3558179483314004, 0.0)})
+DURATION: Final = Kind("duration", "s", {"s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)})
+SHARE: Final = Kind("share", "%", {"%": (1.0, 0.0)})
+ANGULAR_SPEED: Final = Kind("engine speed", "rpm", {"rpm": (1.0, 0.0)})
+VOLTAGE: Final = Kind("voltage", "V", {"V": (1.0, 0.0)})
+
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?:°\s*)?([A-Za-z%][A-Za-z0-9/%]*)\s*")
+
+
+def parse(text: str, kind: Kind) -> float:
+    """Value of `text` ("108 C", "226 °F", "4,640 lb" without the comma) in `kind.own`; ValueError says what was expected."""
+    match = _QUANTITY.fullmatch(text)
+    accepted = ", ".join(kind.units)
+    if match is None:
+        raise ValueError(f"a {kind.name} with its unit ({accepted}), such as '1 {kind.own}'")
+    number, unit = match.groups()
+    for name, (scale, offset) in kind.units.items():
+        if name.lower() == unit.lower():
+            return float(number) * scale + offset
+    raise ValueError(f"a {kind.name} in one of {accepted}")
+
+
+def to_unit(value: float, kind: Kind, unit: str) -> float:
+    """`value` in the project's own unit, expressed in `unit`."""
+    scale, offset = kind.units[unit]
+    return (value - offset) / scale
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """How the screens show quantities: `us` or `metric`."""
+
+    name: str
+    temperature: str
+    speed: str
+    length: str
+    distance: str
+
+    def temp(self, value_c: float) -> float:
+        return to_unit(value_c, TEMPERATURE, self.temperature)
+
+    def step(self, value_c: float) -> float:
+        return to_unit(value_c, TEMPERATURE_STEP, self.temperature)
+
+
+METRIC: Final = Display("metric", "C", "km/h", "m", "km")
+US: Final = Display("us", "F", "mph", "ft", "mi")
+DISPLAYS: Final[dict[str, Display]] = {"metric": METRIC, "us": US}
+
+Converter = Callable[[float], float]
