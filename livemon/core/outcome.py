@@ -61,7 +61,7 @@ class Action(Enum):
 
 
 STANDSTILL_ONLY = frozenset({Action.STOP_ENGINE, Action.IDLE_NEUTRAL, Action.RAISE_IDLE, Action.KEEP_IDLING})
-"""Never said while speed is above zero or unknown: an engine shut off on the move takes steering and brake help with it."""
+"""Never said while speed is above zero or unknown: an engine shut off on the move takes steering help with it."""
 
 HORIZONS_S = (120, 300, 600)
 FORESEE_S = 900

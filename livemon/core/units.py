@@ -28,10 +28,24 @@ MASS: Final = Kind("mass", "kg", {"kg": (1.0, 0.0), "lb": (0.45359237, 0.0), "t"
 LENGTH: Final = Kind(
     "length",
     "m",
-    {"m": (1.0, 0.0), "km": (1000.0, 0.0), "mm": (0.001, 0.0), "cm": (0.01, 0.0), "ft": (0.3048, 0.0), "mi": (1609.344, 0.0), "in": (0.0254, 0.0)},
+    {
+        "m": (1.0, 0.0),
+        "km": (1000.0, 0.0),
+        "mm": (0.001, 0.0),
+        "cm": (0.01, 0.0),
+        "ft": (0.3048, 0.0),
+        "mi": (1609.344, 0.0),
+        "in": (0.0254, 0.0),
+    },
 )
-PRESSURE: Final = Kind("pressure", "kPa", {"kPa": (1.0, 0.0), "psi": (6.894757293168361, 0.0), "bar": (100.0, 0.0), "hPa": (0.1, 0.0)})
-VOLUME: Final = Kind("volume", "L", {"L": (1.0, 0.0), "qt": (0.946352946, 0.0), "gal": (3.785411784, 0.0), "cc": (0.001, 0.0)})
+PRESSURE: Final = Kind(
+    "pressure",
+    "kPa",
+    {"kPa": (1.0, 0.0), "psi": (6.894757293168361, 0.0), "bar": (100.0, 0.0), "hPa": (0.1, 0.0)},
+)
+VOLUME: Final = Kind(
+    "volume", "L", {"L": (1.0, 0.0), "qt": (0.946352946, 0.0), "gal": (3.785411784, 0.0), "cc": (0.001, 0.0)}
+)
 AREA: Final = Kind("area", "m2", {"m2": (1.0, 0.0), "ft2": (0.09290304, 0.0)})
 POWER: Final = Kind("power", "kW", {"kW": (1.0, 0.0), "hp": (0.7456998715822702, 0.0), "PS": (0.73549875, 0.0)})
 TORQUE: Final = Kind("torque", "Nm", {"Nm": (1.0, 0.0), "lbft": (1.3558179483314004, 0.0)})
@@ -44,7 +58,7 @@ _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?:°\
 
 
 def parse(text: str, kind: Kind) -> float:
-    """Value of `text` ("108 C", "226 °F", "4,640 lb" without the comma) in `kind.own`; ValueError says what was expected."""
+    """Value of `text` ("108 C", "226 °F", "4640 lb") in `kind.own`; ValueError says what was expected."""
     match = _QUANTITY.fullmatch(text)
     accepted = ", ".join(kind.units)
     if match is None:
