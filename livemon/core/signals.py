@@ -104,9 +104,9 @@ class Inputs:
 
 
 _PASSED_ON: Final = (
-    "coolant2_c", "speed_kmh", "rpm", "load_pct", "absolute_load_pct", "throttle_pct", "pedal_pct", "map_kpa", "maf_g_s",
-    "intake_air_c", "ambient_air_c", "baro_kpa", "oil_c", "voltage_v", "fuel_status", "latitude_deg", "longitude_deg",
-    "altitude_m", "gps_speed_kmh",
+    "coolant2_c", "speed_kmh", "rpm", "load_pct", "absolute_load_pct", "throttle_pct", "pedal_pct",
+    "map_kpa", "maf_g_s", "intake_air_c", "ambient_air_c", "baro_kpa", "oil_c", "voltage_v", "fuel_status",
+    "latitude_deg", "longitude_deg", "altitude_m", "gps_speed_kmh",
 )  # fmt: skip
 
 
@@ -114,7 +114,9 @@ def _aged(old: Reading | None, value: float, t_ms: int) -> Reading:
     if old is None:
         return Reading(value, t_ms)
     gap = t_ms - old.t_ms
-    if gap <= 0:  # repeated or backward time: keep the newest place in time, never step back
+    if gap < 0:  # backward time: what is known is newer
+        return old
+    if gap == 0:
         return Reading(value, old.t_ms, old.period_ms)
     if gap > GAP_MS:
         return Reading(value, t_ms, old.period_ms)

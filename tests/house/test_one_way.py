@@ -10,7 +10,20 @@ import pytest
 HOUSE = Path(__file__).resolve().parents[2] / "livemon"
 ORDER = (HOUSE.parent / "docs/architecture.md").read_text(encoding="utf-8").split("Order inside `core/`")[1]
 CORE = next(line for line in ORDER.splitlines() if line.startswith("    ")).split()
-IMPURE = set("time datetime random os io logging threading asyncio socket serial can rich".split())
+IMPURE = {
+    "time",
+    "datetime",
+    "random",
+    "os",
+    "io",
+    "logging",
+    "threading",
+    "asyncio",
+    "socket",
+    "serial",
+    "can",
+    "rich",
+}
 OUTCOMES = {"livemon.core.events", "livemon.core.outcome", "livemon.core.units"}
 MAY = {
     "wire": ("livemon.core.events", "livemon.wire"),
@@ -70,7 +83,9 @@ def test_imports_go_one_way(path: Path) -> None:
 
 def pure(path: Path) -> bool:
     parts = path.relative_to(HOUSE).parts
-    return parts[0] in ("core", "wire", "study") or (parts[0] == "outputs" and path.stem.startswith(("view", "figures")))
+    return parts[0] in ("core", "wire", "study") or (
+        parts[0] == "outputs" and path.stem.startswith(("view", "figures"))
+    )
 
 
 @pytest.mark.parametrize("path", [p for p in FILES if pure(p)], ids=lambda p: str(p.relative_to(HOUSE)))

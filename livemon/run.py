@@ -1,0 +1,146 @@
+"""Joins the doors: one queue, one loop, one order, the same for a live drive and for a recording.
+
+`on_grid` puts the one-second ticks into a recorded stream; `Live` gives the events of the reader threads their final
+time and the same ticks as the clock passes them.  `run` feeds either stream to the core.  What happens with an outcome
+is the business of the `Sink`s; one that fails is told of and left out, it never stops the rest.
+"""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Protocol
+
+from livemon.core.events import Event, Link, Mark, Sample, Tick
+from livemon.core.outcome import Outcome
+from livemon.core.pipeline import CoreSettings, start, step
+
+TICK_MS = 1000
+LONGEST_GAP_MS = 12 * 3600 * 1000
+"""Through a longer hole in a log no ticks are made: it is another drive, or a broken time cell."""
+QUEUE_EVENTS = 10_000
+"""Events waiting between readers and loop: over a minute of the fastest polite bus; a fuller queue drops the newest."""
+
+
+class Sink(Protocol):
+    """Something at the door out; both calls must return quickly."""
+
+    def event(self, event: Event) -> None:
+        """An event, before the core consumes it (ticks left out)."""
+
+    def outcome(self, outcome: Outcome) -> None:
+        """What the core said at a tick."""
+
+
+def _up_to_grid(t_ms: int) -> int:
+    return -(-t_ms // TICK_MS) * TICK_MS
+
+
+def on_grid(events: Iterable[Event]) -> Iterator[Event]:
+    """`events` with a tick after each whole second of the drive, through gaps too; one tick closes the last second."""
+    tick: int | None = None
+    for event in events:
+        if tick is None or event.t_ms - tick > LONGEST_GAP_MS:
+            tick = _up_to_grid(event.t_ms)
+        while tick < event.t_ms:
+            yield Tick(tick)
+            tick += TICK_MS
+        yield event
+    if tick is not None:
+        yield Tick(tick)
+
+
+class Live:
+    """The live stream: reader threads `put` events stamped with `now_ms()`; `events()` is the loop's side.
+
+    An event keeps its stamp, but never goes before an event or tick that was already given out, so that the recording
+    holds exactly the order the core saw.
+    """
+
+    def __init__(self, now_ms: Callable[[], int]) -> None:
+        self._now_ms = now_ms
+        self._queue: queue.Queue[Sample | Link | Mark] = queue.Queue(QUEUE_EVENTS)
+        self._stopping: str | None = None
+        self.dropped = 0
+
+    def put(self, event: Sample | Link | Mark) -> None:
+        """From any thread; never blocks."""
+        try:
+            self._queue.put_nowait(event)
+        except queue.Full:
+            self.dropped += 1
+
+    def stop(self, reason: str = "stopped") -> None:
+        """Ends `events()` soon, with a last `Link` row that says why."""
+        self._stopping = reason
+
+    def events(self) -> Iterator[Event]:
+        """The drive from 0 ms on; ends after `stop`."""
+        tick, floor = 0, 0
+        yield Link(0, False, "starting")
+        while self._stopping is None:
+            event = self._next(tick)
+            if event is None:
+                if self._now_ms() >= tick:
+                    yield Tick(tick)
+                    floor, tick = tick + 1, tick + TICK_MS
+                continue
+            while event.t_ms > tick:
+                yield Tick(tick)
+                floor, tick = tick + 1, tick + TICK_MS
+            floor = max(floor, event.t_ms)
+            yield replace(event, t_ms=floor)
+        end = max(floor, self._now_ms())
+        while tick < end:
+            yield Tick(tick)
+            tick += TICK_MS
+        yield Link(end, False, self._stopping)
+        yield Tick(tick)
+
+    def _next(self, tick: int) -> Sample | Link | Mark | None:
+        """The next event stamped by now, or None when the tick is due or nothing came for a tenth of a second."""
+        wait_s = min(max(tick - self._now_ms(), 0) / 1000.0, 0.1)
+        try:
+            return self._queue.get(timeout=wait_s) if wait_s > 0 else self._queue.get_nowait()
+        except queue.Empty:
+            return None
+
+
+def _hand_event(event: Event, sink: Sink) -> None:
+    sink.event(event)
+
+
+def _hand_outcome(outcome: Outcome, sink: Sink) -> None:
+    sink.outcome(outcome)
+
+
+def run(
+    stream: Iterable[Event],
+    settings: CoreSettings,
+    sinks: Sequence[Sink],
+    on_failure: Callable[[Sink, Exception], None] | None = None,
+) -> None:
+    """Feed `stream` through the core; each event goes to the sinks before the core sees it, each outcome after."""
+    state = start(settings)
+    working = list(sinks)
+
+    def tell(act: Callable[[Sink], None]) -> None:
+        for sink in tuple(working):
+            try:
+                act(sink)
+            except BrokenPipeError:
+                raise  # the reader of our standard output went away: the run is over
+            except Exception as failure:  # a failing screen or socket must not stop the recorder
+                if on_failure is None:
+                    raise
+                working.remove(sink)
+                on_failure(sink, failure)
+
+    for event in stream:
+        if not isinstance(event, Tick):
+            tell(partial(_hand_event, event))
+        state, outcome = step(state, event, settings)
+        if outcome is not None:
+            tell(partial(_hand_outcome, outcome))
