@@ -1,0 +1,81 @@
+"""The line on the feed: the public JSON line with what the screens need besides, and the way back to an `Outcome`.
+
+The inverse of `json_lines`; numbers come back as rounded there.  Fields of later versions are passed over, so that an
+older viewer can watch a newer monitor.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from livemon.core.outcome import (
+    Acted,
+    Action,
+    Advice,
+    Band,
+    Climb,
+    Crossing,
+    Level,
+    Outcome,
+    Status,
+)
+
+
+def _band(value: Any) -> Band | None:
+    return None if value is None else Band(value["low"], value["likely"], value["high"])
+
+
+def _by_seconds(value: Any) -> tuple[tuple[int, float], ...] | None:
+    return None if value is None else tuple((int(k), float(v)) for k, v in value.items())
+
+
+def outcome_of(line: bytes) -> Outcome:
+    """The outcome a feed line tells; ValueError if it is none.  Fields of later versions are passed over."""
+    try:
+        told = json.loads(line)
+        climb, ahead = told.get("climb"), told.get("ahead_c")
+        return Outcome(
+            t_ms=round(told["time_s"] * 1000),
+            status=Status(told["status"]),
+            level=Level[told["level"].upper()],
+            coolant_c=told.get("coolant_c"),
+            age_s=told.get("age_s"),
+            trusted=told.get("trusted"),
+            doubts=tuple(told.get("doubts") or ()),
+            estimate_c=_band(told.get("estimate_c")),
+            rate_c_per_min=_band(told.get("rate_c_per_min")),
+            limit_c=told.get("limit_c"),
+            stop_c=told.get("stop_c"),
+            margin_c=_band(told.get("margin_c")),
+            ahead_c=None if ahead is None else tuple((int(k), b) for k, v in ahead.items() if (b := _band(v))),
+            settles_c=_band(told.get("settles_c")),
+            crossing=Crossing(told["crossing"]),
+            time_to_limit_s=_band(told.get("time_to_limit_s")),
+            chance=_by_seconds(told.get("chance")),
+            chance_stop=_by_seconds(told.get("chance_stop")),
+            grade_pct=_band(told.get("grade_pct")),
+            climb=None
+            if climb is None
+            else Climb(climb["on"], climb["gained_m"], climb["minutes"], climb.get("to_go_m"), climb.get("to_go_km")),
+            boil_margin_c=_band(told.get("boil_margin_c")),
+            advice=tuple(
+                Advice(Action(a["action"]), a["words"], a["why"], _band(a.get("gain_c")), a.get("gain_s"))
+                for a in told.get("advice") or ()
+            ),
+            acted=tuple(
+                Acted(Action(a["action"]), a["at_s"], a.get("expected_c"), a.get("seen_c"))
+                for a in told.get("acted") or ()
+            ),
+            silenced=bool(told.get("silenced", False)),
+            speed_kmh=told.get("speed_kmh"),
+            notes=tuple(told.get("notes") or ()),
+        )
+    except (KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise ValueError(f"feed: expected a line of livemon's output, found {line[:60]!r}") from error
+
+
+def screen_fields(line: str, outcome: Outcome) -> str:
+    """`line` (the JSON object of `outcome`) with what the screens need besides the public contract."""
+    more = {"silenced": outcome.silenced, "speed_kmh": outcome.speed_kmh, "notes": outcome.notes[-4:]}
+    return line.rstrip("\n")[:-1] + "," + json.dumps(more, ensure_ascii=True, separators=(",", ":"))[1:] + "\n"
