@@ -1,0 +1,266 @@
+"""The level table: every row begins, holds and ends as docs/alerts.md says; never on one reading, never chattering."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import fields, replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livemon.core import alert
+from livemon.core.alert import ROWS, AlertSettings, AlertState, Evidence
+from livemon.core.outcome import Band, Level, Status
+
+S = AlertSettings()
+DOC = Path(__file__).resolve().parents[2] / "docs/alerts.md"
+CALM = Evidence(0, Status.LIVE, limit_c=110.0, stop_c=120.0, coolant_c=90.0, estimate_c=Band(89.0, 90.0, 91.0))
+
+
+def run(
+    evidence: Iterable[Evidence], state: AlertState | None = None, s: AlertSettings = S
+) -> tuple[AlertState, list[Level]]:
+    state = state or alert.start()
+    levels = []
+    for e in evidence:
+        state, level = alert.decide(state, e, s)
+        levels.append(level)
+    return state, levels
+
+
+def seconds(like: Evidence, begin_s: int, end_s: int) -> list[Evidence]:
+    """One tick and one reading a second, all alike."""
+    live = like.status in (Status.LIVE, Status.ENGINE_OFF) and like.coolant_c is not None
+    return [replace(like, t_ms=1000 * s, readings=s if live else begin_s) for s in range(begin_s, end_s)]
+
+
+def at(temperature_c: float, **more: object) -> Evidence:
+    band = Band(temperature_c - 1, temperature_c, temperature_c + 1)
+    return replace(CALM, coolant_c=temperature_c, estimate_c=band, **more)  # type: ignore[arg-type]  # test shorthand
+
+
+LOST = Evidence(0, Status.NO_LINK, limit_c=110.0, stop_c=120.0)
+
+BEGINS = {
+    "coolant_lost": at(90, coolant_lost=True),
+    "stop_reached": at(120),
+    "stop_coming": at(112, chance_stop=((120, 0.5),)),
+    "fault_warning": at(90, danger=Level.WARNING),
+    "limit_reached": at(110),
+    "limit_coming": at(100, chance=((300, 0.5),)),
+    "limit_soon": at(105, time_to_limit_s=Band(40, 60, 90)),
+    "fault_caution": at(90, danger=Level.CAUTION),
+    "limit_close": at(108),
+    "limit_possible": at(95, chance=((600, 0.35),)),
+    "fault_advisory": at(90, danger=Level.ADVISORY),
+}
+STAYS = {
+    "stop_reached": at(118),
+    "stop_coming": at(112, chance_stop=((120, 0.25),)),
+    "limit_reached": at(108),
+    "limit_coming": at(100, chance=((300, 0.25),)),
+    "limit_soon": at(105, time_to_limit_s=Band(90, 120, 150)),
+    "limit_close": at(106),
+    "limit_possible": at(95, chance=((600, 0.175),)),
+}
+
+
+def test_documents_hold_the_table_of_the_code() -> None:
+    text = DOC.read_text(encoding="utf-8")
+    assert alert.table() in text
+    assert alert.settings_table() in text
+
+
+def test_first_level_is_unknown_and_one_reading_is_not_enough() -> None:
+    state, levels = run([replace(CALM, t_ms=0, readings=1), replace(CALM, t_ms=1000, readings=1)])
+    assert levels == [Level.UNKNOWN, Level.UNKNOWN]
+    _, levels = run([replace(CALM, t_ms=2000, readings=2)], state)
+    assert levels == [Level.NORMAL]
+
+
+@pytest.mark.parametrize("name", BEGINS)
+def test_row_begins_after_its_delay_and_not_before(name: str) -> None:
+    row = next(r for r in ROWS if r.name == name)
+    state, _ = run(seconds(CALM, 0, 20))
+    _, levels = run(seconds(BEGINS[name], 20, 20 + 120), state)
+    delay = int(getattr(S, row.on))
+    assert levels[delay] == row.level
+    assert max(levels[:delay]) < row.level
+
+
+@pytest.mark.parametrize("name", BEGINS)
+def test_row_stays_in_its_deadband_and_ends_after_delay_and_hold(name: str) -> None:
+    row = next(r for r in ROWS if r.name == name)
+    state, _ = run([*seconds(CALM, 0, 20), *seconds(BEGINS[name], 20, 60)])
+    state, levels = run(seconds(STAYS.get(name, BEGINS[name]), 60, 200), state)
+    assert min(levels) >= row.level
+    _, levels = run(seconds(CALM, 200, 400), state)
+    off = int(getattr(S, row.off))
+    assert min(levels[:off]) >= row.level
+    assert levels[-1] == Level.NORMAL
+
+
+def test_every_row_is_tried_here() -> None:
+    assert {r.name for r in ROWS} == {*BEGINS, "lost_in_caution", "lost_hot", "lost"}
+
+
+@pytest.mark.parametrize(
+    ("before", "rises"),
+    [
+        (at(80), [(9, Level.NORMAL), (10, Level.ADVISORY), (600, Level.ADVISORY)]),
+        (at(105), [(10, Level.ADVISORY), (29, Level.ADVISORY), (30, Level.CAUTION), (600, Level.CAUTION)]),
+        (at(111), [(0, Level.CAUTION), (89, Level.CAUTION), (90, Level.WARNING), (600, Level.WARNING)]),
+    ],
+    ids=["cool", "hot", "in_caution"],
+)
+@pytest.mark.parametrize("status", [Status.STALE, Status.NO_LINK, Status.NO_COOLANT])
+def test_lost_data_hold_the_level_and_then_raise_it(
+    before: Evidence, rises: list[tuple[int, Level]], status: Status
+) -> None:
+    state, _ = run(seconds(before, 0, 30))
+    _, levels = run(seconds(replace(LOST, status=status), 30, 700), state)
+    for second, level in rises:
+        assert levels[second] == level, second
+    assert levels == sorted(levels)
+
+
+def test_data_back_end_what_the_silence_began() -> None:
+    state, _ = run([*seconds(at(105), 0, 30), *seconds(LOST, 30, 100)])
+    assert state.level == Level.CAUTION
+    _, levels = run(seconds(at(100), 100, 140), state)
+    assert levels[-1] == Level.NORMAL
+
+
+def test_link_cut_with_the_engine_seen_off_is_no_alarm() -> None:
+    off = replace(at(108), status=Status.ENGINE_OFF)
+    state, _ = run([*seconds(at(107), 0, 5), *seconds(off, 5, 15)])
+    _, levels = run(seconds(LOST, 15, 400), state)
+    assert max(levels) <= Level.ADVISORY
+    assert levels[-1] == Level.UNKNOWN
+
+
+def test_never_seen_stays_unknown() -> None:
+    _, levels = run([*seconds(replace(LOST, status=Status.STARTING), 0, 30), *seconds(LOST, 30, 300)])
+    assert set(levels) == {Level.UNKNOWN}
+
+
+def test_regulating_thermostat_needs_a_higher_chance_and_has_no_short_time() -> None:
+    slope = at(100, regulating=True, chance=((300, 0.6),), time_to_limit_s=Band(30, 50, 90))
+    _, levels = run(seconds(slope, 0, 100))
+    assert max(levels) == Level.NORMAL
+    _, levels = run(seconds(replace(slope, chance=((300, 0.7),)), 0, 100))
+    assert max(levels) == Level.CAUTION
+
+
+def test_disbelieved_reading_counts_for_nothing_alone() -> None:
+    shorted = replace(CALM, coolant_c=215.0, trusted=False)
+    _, levels = run(seconds(shorted, 0, 100))
+    assert max(levels) == Level.NORMAL
+
+
+def test_silence_mutes_its_level_for_a_time_and_never_a_worse_one() -> None:
+    state, _ = run(seconds(at(111), 0, 30))
+    assert not state.silenced
+    state, _ = run(seconds(replace(at(111), silenced_ms=30_000), 30, 31), state)
+    assert state.silenced
+    state, levels = run(seconds(replace(at(111), silenced_ms=30_000), 31, 30 + 179), state)
+    assert state.silenced
+    assert set(levels) == {Level.CAUTION}, "silence never hides"
+    worse, _ = run(seconds(replace(at(121), silenced_ms=30_000), 209, 209 + 4), state)
+    assert worse.level == Level.WARNING
+    assert not worse.silenced
+    later, _ = run(seconds(replace(at(111), silenced_ms=30_000), 209, 212), state)
+    assert not later.silenced, "sounds again after caution_repeat_s"
+    again, _ = run(seconds(replace(at(111), silenced_ms=212_000), 212, 213), later)
+    assert again.silenced
+
+
+def test_silence_pressed_before_an_alarm_does_not_mute_it() -> None:
+    early = replace(CALM, silenced_ms=5_000)
+    state, _ = run([*seconds(early, 5, 10), *seconds(replace(at(111), silenced_ms=5_000), 10, 20)])
+    assert state.level == Level.CAUTION
+    assert not state.silenced
+
+
+@pytest.mark.parametrize("key", fields(AlertSettings), ids=lambda k: k.name)
+def test_settings_defaults_lie_in_their_range_and_the_range_is_kept(key: object) -> None:
+    meta = key.metadata  # type: ignore[attr-defined]  # a dataclasses.Field
+    name = key.name  # type: ignore[attr-defined]  # a dataclasses.Field
+    assert meta["low"] <= getattr(S, name) <= meta["high"]
+    for wrong in (meta["low"] - 1, meta["high"] + 1, float("nan")):
+        with pytest.raises(ValueError, match=f"alert.{name}: expected"):
+            AlertSettings(**{name: wrong})
+
+
+temperatures = st.sampled_from([60.0, 90.0, 104.0, 107.9, 108.0, 109.9, 110.0, 112.0, 119.9, 120.0, 125.0])
+chances = st.sampled_from([0.0, 0.2, 0.3, 0.5, 0.8, 1.0])
+
+
+@st.composite
+def drives(draw: st.DrawFn) -> list[Evidence]:
+    """A few minutes in pieces of 1 to 40 s, each piece anything at all; readings each 1 to 4 s."""
+    out: list[Evidence] = []
+    period = draw(st.integers(1, 4))
+    second = readings = 0
+    for _ in range(draw(st.integers(1, 12))):
+        status = draw(st.sampled_from([*Status, Status.LIVE, Status.LIVE, Status.LIVE]))
+        e = LOST
+        if status in (Status.LIVE, Status.ENGINE_OFF):
+            e = at(
+                draw(temperatures),
+                chance=((120, draw(chances)), (300, draw(chances)), (600, draw(chances))),
+                chance_stop=((120, draw(chances)),),
+                coolant_lost=draw(st.booleans()),
+                danger=draw(st.sampled_from([Level.NORMAL, Level.NORMAL, Level.CAUTION, Level.WARNING])),
+                regulating=draw(st.booleans()),
+            )
+        for _ in range(draw(st.integers(1, 40))):
+            readings += e.coolant_c is not None and second % period == 0
+            out.append(replace(e, status=status, t_ms=1000 * second, readings=readings))
+            second += 1
+    return out
+
+
+@settings(deadline=None, max_examples=150)
+@given(drives())
+def test_no_alarm_chatters(drive: list[Evidence]) -> None:
+    """ISA-18.2: the same alarm three times in a minute is chattering (an alarm-management article)."""
+    _, levels = run(drive)
+    for alarm in (Level.ADVISORY, Level.CAUTION, Level.WARNING):
+        onsets = [second for second in range(1, len(levels)) if levels[second] >= alarm > levels[second - 1]]
+        assert all(third - first > 60 for first, third in zip(onsets, onsets[2:], strict=False))
+
+
+@settings(deadline=None, max_examples=150)
+@given(
+    drives(),
+    st.integers(0, 400),
+    st.sampled_from([*BEGINS.values(), CALM]),
+    st.sampled_from(list(AlertSettings.__slots__)),
+)
+def test_one_reading_alone_never_changes_a_level(drive: list[Evidence], second: int, outlier: Evidence, _: str) -> None:
+    """With everything quiet but one reading, which may stand until the next one comes, the level stays as it was."""
+    state, _levels = run(drive)
+    begin = drive[-1].t_ms // 1000 + 1
+    count = drive[-1].readings
+    quiet = [replace(CALM, t_ms=1000 * (begin + k), readings=count + 1 + k // 3) for k in range(300)]
+    state, levels = run(quiet, state)
+    assert levels[-1] == Level.NORMAL
+    begin, count = begin + 300, quiet[-1].readings
+    odd = [replace(outlier, t_ms=1000 * (begin + k), readings=count + 1) for k in range(3 + second % 10)]
+    state, levels = run(odd, state)
+    assert set(levels) == {Level.NORMAL}
+
+
+@settings(deadline=None, max_examples=100)
+@given(drives())
+def test_a_level_never_falls_while_data_are_lost(drive: list[Evidence]) -> None:
+    _, levels = run(drive)
+    lost = {Status.STALE, Status.NO_LINK, Status.NO_COOLANT}
+    was_off = False
+    for before, level, e in zip(levels, levels[1:], drive[1:], strict=False):
+        was_off = e.status is Status.ENGINE_OFF or (was_off and e.status in lost)
+        if e.status in lost and not was_off:
+            assert level >= before
