@@ -48,6 +48,7 @@ class Signals:
     news: tuple[tuple[int, float], ...] = ()
     declared: Mapping[str, bool] = field(default_factory=lambda: MappingProxyType({}))
     codes: str | None = None
+    silenced_ms: int | None = None
     notes: tuple[str, ...] = ()
     link_up: bool | None = None
     link_reason: str = ""
@@ -97,6 +98,8 @@ class Inputs:
     heater_on: bool | None = None
     fan_on: bool | None = None
     silenced: bool = False
+    silenced_ms: int | None = None
+    """When silence was last asked for; asked again, it counts anew.  None = not asked for, or taken back."""
     link_up: bool | None = None
     link_reason: str = ""
     late: int = 0
@@ -141,7 +144,19 @@ def hear(state: Signals, event: Sample | Link | Mark) -> Signals:
     if isinstance(event, Mark):
         declared = MappingProxyType({**state.declared, **dict(event.inputs)})
         notes = (*state.notes, event.note)[-_MAX_NEWS:] if event.note else state.notes
-        return replace(state, first_ms=first, last_ms=last, late=late, declared=declared, notes=notes)
+        silenced_ms = state.silenced_ms
+        for name, on in event.inputs:
+            if name == "silenced":
+                silenced_ms = event.t_ms if on else None
+        return replace(
+            state,
+            first_ms=first,
+            last_ms=last,
+            late=late,
+            declared=declared,
+            silenced_ms=silenced_ms,
+            notes=notes,
+        )
     latest = dict(state.latest)
     news, previous, zero_since = state.news, state.previous_coolant_ms, state.rpm_zero_since_ms
     for name, value in event.readings:
@@ -234,6 +249,7 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
         heater_on=state.declared.get("heater_on"),
         fan_on=state.declared.get("fan_on"),
         silenced=state.declared.get("silenced", False),
+        silenced_ms=state.silenced_ms,
         link_up=state.link_up,
         link_reason=state.link_reason,
         late=state.late,
