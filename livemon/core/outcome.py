@@ -102,6 +102,14 @@ class Acted:
 
 
 @dataclass(frozen=True, slots=True)
+class Withheld:
+    """An action that is not advised now although people might think of it, and why."""
+
+    action: Action
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Climb:
     """The climb under way: metres gained and minutes since its foot; to_go only with a route."""
 
@@ -143,3 +151,6 @@ class Outcome:
     silenced: bool = False
     speed_kmh: float | None = None
     notes: tuple[str, ...] = ()
+    reason: str = ""
+    """Why the level stands, in a few words."""
+    withheld: tuple[Withheld, ...] = ()
