@@ -234,13 +234,8 @@ def test_no_alarm_chatters(drive: list[Evidence]) -> None:
 
 
 @settings(deadline=None, max_examples=150)
-@given(
-    drives(),
-    st.integers(0, 400),
-    st.sampled_from([*BEGINS.values(), CALM]),
-    st.sampled_from(list(AlertSettings.__slots__)),
-)
-def test_one_reading_alone_never_changes_a_level(drive: list[Evidence], second: int, outlier: Evidence, _: str) -> None:
+@given(drives(), st.integers(1, 12), st.sampled_from([*BEGINS.values(), CALM]))
+def test_one_reading_alone_never_changes_a_level(drive: list[Evidence], ticks: int, outlier: Evidence) -> None:
     """With everything quiet but one reading, which may stand until the next one comes, the level stays as it was."""
     state, _levels = run(drive)
     begin = drive[-1].t_ms // 1000 + 1
@@ -249,7 +244,7 @@ def test_one_reading_alone_never_changes_a_level(drive: list[Evidence], second: 
     state, levels = run(quiet, state)
     assert levels[-1] == Level.NORMAL
     begin, count = begin + 300, quiet[-1].readings
-    odd = [replace(outlier, t_ms=1000 * (begin + k), readings=count + 1) for k in range(3 + second % 10)]
+    odd = [replace(outlier, t_ms=1000 * (begin + k), readings=count + 1) for k in range(ticks)]
     state, levels = run(odd, state)
     assert set(levels) == {Level.NORMAL}
 
