@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import queue
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 from functools import partial
 from typing import Protocol
 
 from livemon.core.events import Event, Link, Mark, Sample, Tick
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings, start, step
+from livemon.wire.log_text import settled
 
 TICK_MS = 1000
 LONGEST_GAP_MS = 12 * 3600 * 1000
@@ -91,7 +91,7 @@ class Live:
                 yield Tick(tick)
                 floor, tick = tick + 1, tick + TICK_MS
             floor = max(floor, event.t_ms)
-            yield replace(event, t_ms=floor)
+            yield settled(event, floor)
         end = max(floor, self._now_ms())
         while tick < end:
             yield Tick(tick)
