@@ -179,9 +179,7 @@ def readings(pid: int, data: bytes) -> tuple[Reading, ...]:
     """What `data` says in signals of `core/events`, rounded to their decimals; () for anything not
     understood."""
     return tuple(
-        (name, round(value, SIGNALS[name].decimals))
-        for name, value in quantities(pid, data)
-        if name in SIGNALS
+        (name, round(value, SIGNALS[name].decimals)) for name, value in quantities(pid, data) if name in SIGNALS
     )
 
 
@@ -189,9 +187,7 @@ def monitor_status(data: bytes) -> MonitorStatus | None:
     """Lamp and code count from the four bytes of PID 01; None for another length."""
     if len(data) != 4:
         return None
-    return MonitorStatus(
-        mil=bool(data[0] & 0x80), codes=data[0] & 0x7F, compression_ignition=bool(data[1] & 0x08)
-    )
+    return MonitorStatus(mil=bool(data[0] & 0x80), codes=data[0] & 0x7F, compression_ignition=bool(data[1] & 0x08))
 
 
 def supported(base: int, data: bytes) -> frozenset[int]:

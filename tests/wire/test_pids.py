@@ -146,9 +146,7 @@ class Message:
 
 
 # python-OBD has no decoder of its own for 03's raw byte, 66, 67, 68 and the bitmaps; those are checked above.
-SAME_AS_PYTHON_OBD = [
-    p for p in sorted(pids.PIDS) if p not in (0x00, 0x01, 0x03, 0x20, 0x40, 0x60, 0x66, 0x67, 0x68)
-]
+SAME_AS_PYTHON_OBD = [p for p in sorted(pids.PIDS) if p not in (0x00, 0x01, 0x03, 0x20, 0x40, 0x60, 0x66, 0x67, 0x68)]
 UNIT = {"rpm": "rpm", "coolant_c": "degC", "speed_kmh": "kph", "maf_g_s": "gps"}
 
 
