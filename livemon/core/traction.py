@@ -1,0 +1,265 @@
+"""Road load: what a grade, a speed and a gear ask of the engine, and whether the engine can give it at this
+height.
+
+Force from the road-load equation, power through the driveline, engine speed through gear and torque
+converter, and the gear found back from rpm over speed.  Everything is elementwise over hypotheses or road
+points.  It does not know wind unless told, nor road surface beyond the rolling resistance coefficient.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi
+from typing import Final
+
+import numpy as np
+
+from livemon.core.air import GRAVITY_M_S2, ZERO_C_K, Flags, Number
+from livemon.core.vehicle import Body, Engine
+
+ROTATING_SHARE: Final = 0.08
+"""Turning parts add this share to the mass when accelerating in a high gear (1.05 to 1.15, common
+practice).
+"""
+
+
+def road_force_n(
+    body: Body,
+    speed_kmh: Number,
+    grade_pct: Number,
+    air_kg_m3: Number,
+    accel_m_s2: Number = 0.0,
+    headwind_kmh: Number = 0.0,
+) -> Number:
+    """Force [N] at the wheels to hold `speed_kmh` on `grade_pct` while gaining `accel_m_s2`.
+
+    F = m g sin a + Crr m g cos a + 0.5 rho CdA w|w| + 1.08 m dv/dt, a = atan(grade / 100), w = speed +
+    headwind.
+    Source: road-load equation (any vehicle dynamics text).  Valid for paved and graded roads, grade within
+    30 %.
+    Example: 2200 kg, 6 %, 80 km/h, CdA 1.2, Crr 0.013, 1.0 kg/m3 -> 1292.2 + 280.0 + 296.3 N.
+    """
+    slope = grade_pct / 100.0
+    cos_a = 1.0 / np.sqrt(1.0 + slope * slope)
+    weight = body.mass_kg * GRAVITY_M_S2
+    wind_m_s = (speed_kmh + headwind_kmh) / 3.6
+    grade_n = weight * slope * cos_a
+    roll_n = body.rolling_resistance * weight * cos_a
+    aero_n = 0.5 * air_kg_m3 * body.drag_area_m2 * wind_m_s * np.abs(wind_m_s)
+    force: Number = grade_n + roll_n + aero_n + (1.0 + ROTATING_SHARE) * body.mass_kg * accel_m_s2
+    return force
+
+
+def wheel_kw(force_n: Number, speed_kmh: Number) -> Number:
+    """Power [kW] at the wheels.  Example: 1868.5 N at 80 km/h -> 41.5 kW."""
+    return force_n * speed_kmh / 3600.0
+
+
+def engine_kw(wheel_power_kw: Number, efficiency: Number) -> Number:
+    """Engine power [kW] behind a driveline of that efficiency; negative (overrun) power comes back reduced.
+
+    Source: definition.  Example: 41.52 kW at the wheels, 0.85 -> 48.85 kW.
+    """
+    power: Number = np.where(
+        np.asarray(wheel_power_kw) > 0, wheel_power_kw / efficiency, wheel_power_kw * efficiency
+    )
+    return power
+
+
+def grade_from_power(
+    body: Body,
+    engine_power_kw: Number,
+    speed_kmh: Number,
+    air_kg_m3: Number,
+    efficiency: Number,
+    accel_m_s2: Number = 0.0,
+) -> Number:
+    """Grade [%] that explains an engine power at a speed; the road-load equation solved for the slope.
+
+    Uses sin a ~ slope (error 0.2 % of the grade at 6 %).  Meaningless below about 10 km/h.
+    """
+    speed_m_s = np.maximum(speed_kmh, 5.0) / 3.6
+    thrust = 1000.0 * engine_power_kw * efficiency / speed_m_s
+    flat = road_force_n(body, speed_kmh, 0.0, air_kg_m3, accel_m_s2)
+    grade: Number = 100.0 * (thrust - flat) / (body.mass_kg * GRAVITY_M_S2)
+    return grade
+
+
+def turbine_rpm(body: Body, speed_kmh: Number, gear_ratio: Number) -> Number:
+    """Gearbox input speed [rpm] = wheel speed x axle x gear.  Example: 80 km/h, 0.37 m, 3.9, 1.0 -> 2237
+    rpm.
+    """
+    return speed_kmh / 3.6 / body.tyre_radius_m * (30.0 / pi) * body.axle_ratio * gear_ratio
+
+
+def converter_rpm(body: Body, turbine: Number, torque_nm: Number, idle_rpm: Number) -> Number:
+    """Engine speed [rpm] over an open torque converter that passes `torque_nm` to a turbine turning at
+    `turbine`.
+
+    Capacity law T = c Ne^2 (1 - (Nt/Ne)^4), c in Nm per (1000 rpm)^2: quadratic in Ne^2, hence closed.
+    Stall speed is sqrt(T / c); at the speed ratios of a loaded climb (0.85 to 0.95) it follows the usual
+    capacity curves within a few per cent of engine speed.  Shape from memory of published converter charts,
+    order of magnitude.
+    Example: c 52, 200 Nm, 2400 rpm -> 2829 rpm (ratio 0.85).
+    """
+    need = np.maximum(torque_nm, 0.0) / body.converter_nm_krpm2
+    squared = (turbine / 1000.0) ** 2
+    engine = 1000.0 * np.sqrt(0.5 * (need + np.sqrt(need * need + 4.0 * squared * squared)))
+    rpm: Number = np.maximum(engine, idle_rpm)
+    return rpm
+
+
+def torque_limit_nm(engine: Engine, rpm: Number) -> Number:
+    """Full-throttle torque [Nm] at sea level, straight lines between the curve's points, flat outside."""
+    torque: Number = np.interp(rpm, engine.torque_rpm, engine.torque_nm)
+    return torque
+
+
+def altitude_factor(pressure_kpa: Number, air_c: Number, boosted: bool = False) -> Number:
+    """Share of the rated full-throttle power left at this pressure and air temperature.
+
+    1 / (1.18 (99 / p) sqrt(T / 298) - 0.18): the SAE J1349 correction for spark-ignition engines, from
+    memory, taken backwards.  A boosted engine is held at 1 down to 80 kPa and loses in proportion below
+    (common practice).
+    Example: 79.5 kPa, 10 C -> 0.81; 99 kPa, 25 C -> 1.
+    """
+    ratio = np.sqrt((air_c + ZERO_C_K) / 298.0) / np.asarray(pressure_kpa)
+    factor: Number
+    if boosted:
+        factor = np.minimum(1.0, np.asarray(pressure_kpa) / 80.0)
+    else:
+        factor = 1.0 / (1.18 * 99.0 * ratio - 0.18)
+    return factor
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """What the engine does at one road point: gear (1 = lowest), rpm, engine power, and whether it is
+    enough.
+    """
+
+    gear: Number
+    rpm: Number
+    engine_kw: Number
+    limit_kw: Number
+
+    @property
+    def holds(self) -> Flags:
+        """True where the wished speed can be held: the engine's limit here is not below the need."""
+        enough: Flags = np.asarray(self.limit_kw) >= np.asarray(self.engine_kw)
+        return enough
+
+
+def pull_in_gear(
+    body: Body,
+    engine: Engine,
+    gear: Number,
+    speed_kmh: Number,
+    force_n: Number,
+    accessory_kw: Number,
+    power_factor: Number,
+) -> Pull:
+    """Engine speed and power to make `force_n` at `speed_kmh` in `gear` (1 = lowest; may be an array).
+
+    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost
+    as heat in the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so
+    pulling away is too thirsty.
+    """
+    index = np.asarray(gear, dtype=np.int64) - 1
+    ratio = np.asarray(body.gear_ratios)[index]
+    turbine = turbine_rpm(body, speed_kmh, ratio)
+    total = body.axle_ratio * ratio
+    torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (total * body.driveline_efficiency)
+    rpm_open = converter_rpm(body, turbine, torque, engine.idle_rpm)
+    locked = (np.asarray(speed_kmh) >= body.lockup_kmh) & (index >= len(body.gear_ratios) - 2)
+    rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), rpm_open)
+    shaft_kw = torque * rpm * (pi / 30_000.0)
+    # Overrun: the engine brakes, nothing is burnt to drive the wheels.
+    limit = torque_limit_nm(engine, rpm) * rpm * (pi / 30_000.0) * power_factor
+    return Pull(gear, rpm, shaft_kw + accessory_kw, limit)
+
+
+def choose_gear(
+    body: Body,
+    engine: Engine,
+    speed_kmh: Number,
+    force_n: Number,
+    accessory_kw: Number = 0.0,
+    power_factor: Number = 1.0,
+    reserve: float = 0.85,
+    highest: int | None = None,
+) -> Pull:
+    """The highest gear that pulls with `reserve` of full throttle and over 1.6 times idle; else the one that
+    pulls best.
+
+    An automatic's habit, not its map.  `highest` holds the lever down (direct third: 3).
+    """
+    count = len(body.gear_ratios) if highest is None else min(highest, len(body.gear_ratios))
+    best = pull_in_gear(
+        body, engine, 1.0 + 0.0 * np.asarray(speed_kmh), speed_kmh, force_n, accessory_kw, power_factor
+    )
+    for gear in range(2, count + 1):
+        here = pull_in_gear(
+            body,
+            engine,
+            float(gear) + 0.0 * np.asarray(speed_kmh),
+            speed_kmh,
+            force_n,
+            accessory_kw,
+            power_factor,
+        )
+        turning = turbine_rpm(body, speed_kmh, body.gear_ratios[gear - 1]) >= 1.6 * engine.idle_rpm
+        pulls = np.asarray(here.engine_kw) <= reserve * np.asarray(here.limit_kw)
+        over_speed = np.asarray(best.rpm) > engine.rpm_limit
+        more = (np.asarray(best.engine_kw) > np.asarray(best.limit_kw)) & (
+            np.asarray(here.limit_kw) > np.asarray(best.limit_kw)
+        )
+        take = (turning & pulls) | over_speed | more
+        best = Pull(
+            np.where(take, here.gear, best.gear),
+            np.where(take, here.rpm, best.rpm),
+            np.where(take, here.engine_kw, best.engine_kw),
+            np.where(take, here.limit_kw, best.limit_kw),
+        )
+    return best
+
+
+def recognise_gear(body: Body, rpm: float, speed_kmh: float) -> int | None:
+    """Gear (1 = lowest) that explains rpm over speed, `None` when none does or the vehicle is too slow.
+
+    An open converter lets the engine turn up to 25 % faster than the gear says, never more than 3 % slower.
+    Of two that fit, the one with the smaller slip.
+    """
+    if speed_kmh < 15.0 or rpm < 500.0:
+        return None
+    best, best_slip = None, 0.25
+    for gear, ratio in enumerate(body.gear_ratios, start=1):
+        slip = rpm / float(turbine_rpm(body, speed_kmh, ratio)) - 1.0
+        if -0.03 <= slip < best_slip:
+            best, best_slip = gear, slip
+    return best
+
+
+def top_speed_kmh(
+    body: Body,
+    engine: Engine,
+    grade_pct: Number,
+    air_kg_m3: Number,
+    power_factor: Number,
+    wished_kmh: Number,
+    accessory_kw: Number = 0.0,
+    highest: int | None = None,
+) -> Number:
+    """The wished speed, or the highest one the engine can hold on this grade here: 12 halvings (to 0.05
+    km/h).
+    """
+    low: Number = 5.0 + 0.0 * np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
+    high: Number = np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
+    trial = high
+    for _ in range(12):
+        force = road_force_n(body, trial, grade_pct, air_kg_m3)
+        holds = choose_gear(body, engine, trial, force, accessory_kw, power_factor, 1.0, highest).holds
+        low = np.where(holds, trial, low)
+        high = np.where(holds, high, trial)
+        trial = 0.5 * (low + high)
+    return low
