@@ -60,9 +60,7 @@ def engine_kw(wheel_power_kw: Number, efficiency: Number) -> Number:
 
     Source: definition.  Example: 41.52 kW at the wheels, 0.85 -> 48.85 kW.
     """
-    power: Number = np.where(
-        np.asarray(wheel_power_kw) > 0, wheel_power_kw / efficiency, wheel_power_kw * efficiency
-    )
+    power: Number = np.where(np.asarray(wheel_power_kw) > 0, wheel_power_kw / efficiency, wheel_power_kw * efficiency)
     return power
 
 
@@ -125,10 +123,7 @@ def altitude_factor(pressure_kpa: Number, air_c: Number, boosted: bool = False) 
     """
     ratio = np.sqrt((air_c + ZERO_C_K) / 298.0) / np.asarray(pressure_kpa)
     factor: Number
-    if boosted:
-        factor = np.minimum(1.0, np.asarray(pressure_kpa) / 80.0)
-    else:
-        factor = 1.0 / (1.18 * 99.0 * ratio - 0.18)
+    factor = np.minimum(1.0, np.asarray(pressure_kpa) / 80.0) if boosted else 1.0 / (1.18 * 99.0 * ratio - 0.18)
     return factor
 
 
@@ -195,9 +190,7 @@ def choose_gear(
     An automatic's habit, not its map.  `highest` holds the lever down (direct third: 3).
     """
     count = len(body.gear_ratios) if highest is None else min(highest, len(body.gear_ratios))
-    best = pull_in_gear(
-        body, engine, 1.0 + 0.0 * np.asarray(speed_kmh), speed_kmh, force_n, accessory_kw, power_factor
-    )
+    best = pull_in_gear(body, engine, 1.0 + 0.0 * np.asarray(speed_kmh), speed_kmh, force_n, accessory_kw, power_factor)
     for gear in range(2, count + 1):
         here = pull_in_gear(
             body,
