@@ -1,0 +1,427 @@
+"""What to say to the driver: safe before clever, one thing first, at most five words.
+
+The situation picks an order (at speed, in slow traffic, at a standstill, past the stop line, coolant lost, blind), the
+expected gains drop what would not help here, and a last gate lets nothing through that belongs to a standstill while
+the vehicle may be moving.  Sources and their conflict: docs/safety.md.  Knows no physics: gains are handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from enum import Enum
+from types import MappingProxyType
+from typing import Any, Final
+
+from livemon.core.outcome import STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
+
+Gains = Mapping[Action, tuple[Band, float | None]]
+"""What the forecast expects of each action: cooler by [K] at its best within 600 s, and later by [s]."""
+
+
+def _key(default: float, low: float, high: float, unit: str, effect: str) -> Any:
+    return field(default=default, metadata={"low": low, "high": high, "unit": unit, "effect": effect})
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceSettings:
+    """Bounds of the situations and of what is worth saying; common practice, no source, unless marked."""
+
+    still_s: float = _key(3.0, 1.0, 30.0, "s", "speed must have stood at zero so long to count as a standstill")
+    traffic_kmh: float = _key(25.0, 5.0, 60.0, "km/h", "mean speed under which it is traffic; 10 km/h more to leave it")
+    slow_floor_kmh: float = _key(
+        45.0, 20.0, 90.0, "km/h", "no advice to slow down below this; a maker's manual names about 70 on grades"
+    )
+    faster_ceiling_kmh: float = _key(60.0, 20.0, 80.0, "km/h", "no advice to go faster above this")
+    rpm_reserve: float = _key(0.05, 0.0, 0.3, "", "share of the rpm limit the lower gear must stay below it")
+    least_rpm: float = _key(1200.0, 600.0, 2500.0, "rpm", "a higher gear must not pull the engine below this")
+    least_gain_c: float = _key(0.3, 0.0, 3.0, "K", "an action expected to buy less is not shown")
+    ask_s: float = _key(45.0, 10.0, 300.0, "s", "an action shown first for so long makes room for the next one")
+    hard_climb_m: float = _key(150.0, 50.0, 1000.0, "m", "so much height gained counts as a hard climb")
+    after_climb_s: float = _key(
+        600.0, 60.0, 1800.0, "s", "so long after a hard climb, idling before switching off is advised"
+    )
+    keep_idling_s: float = _key(180.0, 60.0, 300.0, "s", "idle so long; makers' manuals say 3 minutes, some models 5")
+    soak_margin_c: float = _key(
+        12.0, 3.0, 30.0, "K", "only this close under the limit is heat soak after switching off a matter"
+    )
+
+    def __post_init__(self) -> None:
+        for key in fields(self):
+            value, low, high = getattr(self, key.name), key.metadata["low"], key.metadata["high"]
+            if not low <= value <= high:
+                raise ValueError(f"advice.{key.name}: expected {low:g} to {high:g}, found {value!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """All that advice may depend on at one tick; `None` = not known."""
+
+    t_ms: int
+    status: Status
+    level: Level
+    limit_c: float
+    stop_c: float
+    estimate_c: float | None = None
+    rate_c_per_min: float | None = None
+    trusted: bool | None = None
+    coolant_lost: bool = False
+    fan_failed: bool = False
+    """Trust holds the fan for not running."""
+    speed_kmh: float | None = None
+    gps_speed_kmh: float | None = None
+    rpm: float | None = None
+    lower_gear_rpm: float | None = None
+    """Engine speed one gear down at this road speed."""
+    higher_gear_rpm: float | None = None
+    rpm_limit: float | None = None
+    grade_pct: float | None = None
+    climb_gained_m: float | None = None
+    ac_on: bool | None = None
+    heater_on: bool | None = None
+    fan_on: bool | None = None
+    fan_switch: bool = False
+    """The vehicle has an electric fan people can switch on."""
+    fan_engine_driven: bool | None = None
+    gains: Gains = field(default_factory=dict)
+    """An action that is not in it: nothing known about what it buys."""
+
+
+class Regime(Enum):
+    """How the vehicle is moving, as far as advice cares."""
+
+    AT_SPEED = "at_speed"
+    TRAFFIC = "traffic"
+    STANDING = "standing"
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceState:
+    """What keeps advice from flickering: mean speed, since when it stands still, and what has been asked."""
+
+    t_ms: int | None = None
+    mean_kmh: float | None = None
+    slow: bool = False
+    still_since_ms: int | None = None
+    hard_ms: int | None = None
+    first: Action | None = None
+    first_since_ms: int = 0
+    asked: tuple[Action, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advised:
+    """What to say, the one to show first; and what is not said, with the reason."""
+
+    advice: tuple[Advice, ...] = ()
+    withheld: tuple[Withheld, ...] = ()
+
+
+WORDS: Final[Mapping[Action, tuple[str, str]]] = MappingProxyType(
+    {
+        Action.AC_OFF: (
+            "A/C off",
+            "The condenser warms the air ahead of the radiator and the compressor loads the engine.",
+        ),
+        Action.SLOW_DOWN: (
+            "Slow down gently",
+            "Less climbing power is less heat; keep with what traffic allows.",
+        ),
+        Action.DOWNSHIFT: (
+            "One gear down",
+            "The pump and an engine-driven fan turn faster; never force it, and follow the vehicle's manual.",
+        ),
+        Action.UPSHIFT: (
+            "One gear up",
+            "Here the engine makes less heat in the higher gear; follow the vehicle's manual.",
+        ),
+        Action.SPEED_UP: (
+            "A little faster, if safe",
+            "More air would reach the radiator; never beyond what road, traffic and law allow.",
+        ),
+        Action.FAN_ON: ("Electric fan on", "It moves air through the radiator that road speed does not."),
+        Action.HEATER_ON: (
+            "Heater hot, blower full",
+            "The heater is a second radiator; it will get very hot for the people inside: open the windows.",
+        ),
+        Action.IDLE_NEUTRAL: (
+            "Neutral, foot on brake",
+            "Out of gear the engine no longer works against the gearbox; hold the vehicle with the brake.",
+        ),
+        Action.RAISE_IDLE: (
+            "Hold a raised idle",
+            "In neutral, a faster idle turns the pump and an engine-driven fan faster.",
+        ),
+        Action.PULL_OVER: (
+            "Pull over when safe",
+            "The engine is near the line past which it is at risk; stop where it is safe and follow the manual.",
+        ),
+        Action.STOP_ENGINE: (
+            "Park safely, engine off",
+            "It is past the line and not cooling; park, switch off, leave the bonnet and the cap shut until cold.",
+        ),
+        Action.WATCH_GAUGE: (
+            "Watch the dash gauge",
+            "This tool cannot tell the temperature now; the dash gauge and the warning lamps count.",
+        ),
+        Action.KEEP_IDLING: (
+            "Keep idling a while",
+            "After a hard climb, coolant that stops moving soaks up the engine's heat; idle some minutes first.",
+        ),
+    }
+)
+
+_STOP_FOR_COOLANT: Final = Advice(
+    Action.PULL_OVER,
+    "Stop where it is safe",
+    "The coolant seems to be lost: stop where it is safe, then engine off; a reading without coolant means nothing.",
+)
+_OFF_FOR_COOLANT: Final = Advice(
+    Action.STOP_ENGINE,
+    "Park safely, engine off",
+    "The coolant seems to be lost and the engine is at risk at once; keep away from steam, cap shut until cold.",
+)
+
+_OFF_FOR_FAN: Final = Advice(
+    Action.STOP_ENGINE,
+    "Park safely, engine off",
+    "The fan seems not to run: at a standstill nothing else moves air through the radiator.",
+)
+
+ORDER: Final[Mapping[Regime, tuple[tuple[Action, ...], ...]]] = MappingProxyType(
+    {
+        Regime.AT_SPEED: (
+            (Action.AC_OFF,),
+            (Action.SLOW_DOWN, Action.DOWNSHIFT, Action.UPSHIFT),
+            (Action.FAN_ON,),
+            (Action.HEATER_ON,),
+        ),
+        Regime.TRAFFIC: (
+            (Action.AC_OFF,),
+            (Action.FAN_ON,),
+            (Action.SPEED_UP, Action.DOWNSHIFT, Action.UPSHIFT),
+            (Action.HEATER_ON,),
+        ),
+        Regime.STANDING: (
+            (Action.AC_OFF,),
+            (Action.FAN_ON,),
+            (Action.KEEP_IDLING,),
+            (Action.IDLE_NEUTRAL,),
+            (Action.RAISE_IDLE,),
+            (Action.HEATER_ON,),
+        ),
+    }
+)
+"""Steps in the order of the sources; inside a step, what buys most comes first."""
+
+_NEEDS_PROOF: Final = frozenset({Action.SPEED_UP, Action.UPSHIFT})
+"""Said only when the whole band of the expected gain is above zero."""
+_HURTS: Final[Mapping[Action, str]] = MappingProxyType(
+    {
+        Action.SLOW_DOWN: "slower loses more air through the radiator here than it saves in heat",
+        Action.DOWNSHIFT: "a lower gear makes more heat here than the fan and pump carry away",
+        Action.RAISE_IDLE: "a faster idle makes more heat here than it carries away",
+    }
+)
+_LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
+_MEAN_SPEED_S: Final = 30.0
+_SETTLING_S: Final = 60.0
+"""Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
+_GPS_STILL_KMH: Final = 3.0
+
+
+def start() -> AdviceState:
+    """Nothing seen yet."""
+    return AdviceState()
+
+
+def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tuple[AdviceState, Advised]:
+    """What to say at this tick; the first advice is the one to show."""
+    state = _follow(state, now, settings)
+    standing = is_standing(state, now, settings)
+    said = _choose(state, now, settings, standing)
+    # The last gate, whatever was decided above: an engine shut off on the move takes steering and brake help with it.
+    advice = tuple(a for a in said.advice if standing or a.action not in STANDSTILL_ONLY)
+    state = _remember_first(state, advice[0].action if advice else None, now, settings)
+    return state, replace(said, advice=advice)
+
+
+def is_standing(state: AdviceState, now: Situation, settings: AdviceSettings) -> bool:
+    """True only when zero speed is known, has stood for a while, and nothing else says the vehicle moves."""
+    return (
+        now.speed_kmh == 0
+        and (now.gps_speed_kmh is None or now.gps_speed_kmh < _GPS_STILL_KMH)
+        and state.still_since_ms is not None
+        and now.t_ms - state.still_since_ms >= settings.still_s * 1000
+    )
+
+
+def _follow(state: AdviceState, now: Situation, s: AdviceSettings) -> AdviceState:
+    step_s = 1.0 if state.t_ms is None else max(0.0, (now.t_ms - state.t_ms) / 1000.0)
+    mean, slow, still = state.mean_kmh, state.slow, state.still_since_ms
+    if now.speed_kmh is None:
+        still = None
+    else:
+        share = min(1.0, step_s / _MEAN_SPEED_S)
+        mean = now.speed_kmh if mean is None else mean + share * (now.speed_kmh - mean)
+        slow = mean < s.traffic_kmh + (10.0 if slow else 0.0)
+        if now.speed_kmh > 0:
+            still = None
+        elif still is None:
+            still = now.t_ms
+    hard = state.hard_ms
+    if now.level >= Level.CAUTION or (now.climb_gained_m or 0.0) >= s.hard_climb_m:
+        hard = now.t_ms
+    return replace(state, t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard)
+
+
+def _remember_first(state: AdviceState, first: Action | None, now: Situation, s: AdviceSettings) -> AdviceState:
+    """An action shown first for long is either done unseen or will not be done: the next one gets its turn."""
+    if first is None:
+        return replace(state, first=None, asked=())
+    if first is not state.first:
+        return replace(state, first=first, first_since_ms=now.t_ms)
+    if now.t_ms - state.first_since_ms >= s.ask_s * 1000 and first not in state.asked:
+        return replace(state, asked=(*state.asked, first))
+    return state
+
+
+def _say(action: Action, now: Situation) -> Advice:
+    words, why = WORDS[action]
+    gain_c, gain_s = now.gains.get(action, (None, None))
+    return Advice(action, words, why, gain_c, gain_s)
+
+
+def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: bool) -> Advised:
+    if now.status is Status.STARTING or (now.status is Status.ENGINE_OFF and not now.speed_kmh):
+        return Advised()
+    if now.coolant_lost:
+        return Advised((_OFF_FOR_COOLANT if standing else _STOP_FOR_COOLANT,))
+    if now.fan_failed and standing and now.level >= Level.CAUTION:
+        return Advised((_OFF_FOR_FAN,))
+    blind = now.status in _LOST
+    first: list[Advice] = []
+    if now.level is Level.WARNING:
+        first.append(_at_stop(state, now, standing, blind))
+    if blind or now.trusted is False:
+        watch = _say(Action.WATCH_GAUGE, now)
+        first = [watch, *first] if standing else [*first, watch]
+    if blind or (now.level is Level.WARNING and standing):
+        return Advised(tuple(first))
+    if now.level < Level.ADVISORY:
+        idling = _soaking(state, now, s, standing)
+        return Advised((*first, *([_say(Action.KEEP_IDLING, now)] if idling else [])))
+    helping, withheld = _helping(state, now, s, standing)
+    return Advised((*first, *helping), withheld)
+
+
+def _at_stop(state: AdviceState, now: Situation, standing: bool, blind: bool) -> Advice:
+    """Makers' manuals: pull over, park, idle some minutes if there is no steam; still hot, engine off."""
+    if not standing:
+        return _say(Action.PULL_OVER, now)
+    stood_ms = now.t_ms - (now.t_ms if state.still_since_ms is None else state.still_since_ms)
+    cooling = not blind and now.rate_c_per_min is not None and now.rate_c_per_min < 0
+    settling = not blind and not _past(now, now.stop_c) and stood_ms < _SETTLING_S * 1000
+    return _say(Action.KEEP_IDLING if cooling or settling else Action.STOP_ENGINE, now)
+
+
+def _soaking(state: AdviceState, now: Situation, s: AdviceSettings, standing: bool) -> bool:
+    return (
+        standing
+        and now.rpm is not None
+        and now.rpm > 0
+        and now.estimate_c is not None
+        and now.estimate_c >= now.limit_c - s.soak_margin_c
+        and state.hard_ms is not None
+        and now.t_ms - state.hard_ms <= s.after_climb_s * 1000
+        and state.still_since_ms is not None
+        and now.t_ms - state.still_since_ms <= s.keep_idling_s * 1000
+    )
+
+
+def _helping(
+    state: AdviceState, now: Situation, s: AdviceSettings, standing: bool
+) -> tuple[tuple[Advice, ...], tuple[Withheld, ...]]:
+    """What helps here, in the order of the regime; and what people may think of but would not help, with the reason."""
+    regime = Regime.STANDING if standing else Regime.TRAFFIC if state.slow else Regime.AT_SPEED
+    helping: list[Advice] = []
+    withheld: list[Withheld] = []
+    for step in ORDER[regime]:
+        able: list[Advice] = []
+        for action in step:
+            if action is Action.KEEP_IDLING and not _soaking(state, now, s, standing):
+                continue
+            against = _against(action, now, s)
+            if against is None:
+                able.append(_say(action, now))
+            elif against:
+                withheld.append(Withheld(action, against))
+        # Stable sort: unknown gains keep the order of the sources.
+        helping += sorted(able, key=lambda a: -(a.gain_c.likely or 0.0) if a.gain_c else 0.0)
+    if now.level is Level.CAUTION and not standing and _past(now, now.limit_c):
+        helping.append(_say(Action.PULL_OVER, now))
+    waiting = [a for a in helping if a.action not in state.asked]
+    if not waiting:  # all have had their turn: from the top again
+        return tuple(helping), tuple(withheld)
+    return (*waiting, *(a for a in helping if a.action in state.asked)), tuple(withheld)
+
+
+def _past(now: Situation, line_c: float) -> bool:
+    return now.estimate_c is None or now.estimate_c >= line_c
+
+
+def _against(action: Action, now: Situation, s: AdviceSettings) -> str | None:
+    """None = say it; "" = does not arise; else the reason why it is not said."""
+    if action is Action.AC_OFF and now.ac_on is False:
+        return ""
+    if action is Action.HEATER_ON and (now.heater_on or now.level < Level.CAUTION):
+        return ""
+    if action is Action.FAN_ON and (now.fan_on or not (now.fan_switch or now.fan_on is False)):
+        return ""
+    if action is Action.SLOW_DOWN and (now.speed_kmh is None or now.speed_kmh <= s.slow_floor_kmh):
+        return ""
+    if action is Action.SPEED_UP and (now.speed_kmh is None or now.speed_kmh >= s.faster_ceiling_kmh):
+        return ""
+    if action in (Action.DOWNSHIFT, Action.UPSHIFT):
+        against = _against_gear(action, now, s)
+        if against is not None:
+            return against
+    if action is Action.RAISE_IDLE and now.fan_engine_driven is False and action not in now.gains:
+        return "an electric fan gains nothing from a faster idle"
+    return _against_gain(action, now, s)
+
+
+def _against_gear(action: Action, now: Situation, s: AdviceSettings) -> str | None:
+    if action is Action.UPSHIFT:
+        return None if now.higher_gear_rpm is not None and now.higher_gear_rpm >= s.least_rpm else ""
+    if _past(now, now.limit_c):
+        return "past the limit the vehicle's manual decides about the gear"
+    if now.lower_gear_rpm is None or now.rpm_limit is None:
+        return "engine speed in the lower gear is not known"
+    if now.lower_gear_rpm > now.rpm_limit * (1.0 - s.rpm_reserve):
+        return "the lower gear would take the engine to its speed limit"
+    if now.fan_engine_driven is False and action not in now.gains:
+        return "an electric fan gains nothing from a lower gear"
+    return None
+
+
+def _against_gain(action: Action, now: Situation, s: AdviceSettings) -> str | None:
+    gain_c, gain_s = now.gains.get(action, (None, None))
+    likely = gain_c.likely if gain_c else None
+    if action in _NEEDS_PROOF:
+        proven = gain_c is not None and gain_c.low is not None and gain_c.low > 0
+        return None if proven and likely is not None and likely >= s.least_gain_c else ""
+    if likely is None or likely >= s.least_gain_c or (likely > 0 and (gain_s or 0.0) >= 30.0):
+        return None
+    if likely <= -s.least_gain_c:
+        return _HURTS.get(action, "it would make things worse here")
+    return "it would buy next to nothing here"
+
+
+def gear_down_rpm(rpm: float, ratio: float, lower_ratio: float) -> float:
+    """Engine speed after a shift at unchanged road speed [rpm].
+
+    rpm * lower_ratio / ratio; ratios are engine turns for each turn of the output.  Example: 2000 rpm in a 1.0 gear
+    is 2900 rpm in a 1.45 gear.
+    """
+    return rpm * lower_ratio / ratio

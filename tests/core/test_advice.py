@@ -1,0 +1,279 @@
+"""Advice is safe before it is clever; the order is that of the sources named in docs/safety.md."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livemon.core import advice
+from livemon.core.advice import AdviceSettings, AdviceState, Advised, Situation
+from livemon.core.outcome import STANDSTILL_ONLY, Action, Band, Level, Status
+
+S = AdviceSettings()
+CLIMB = Situation(
+    0,
+    Status.LIVE,
+    Level.CAUTION,
+    limit_c=108.0,
+    stop_c=118.0,
+    estimate_c=104.0,
+    rate_c_per_min=2.0,
+    trusted=True,
+    speed_kmh=80.0,
+    rpm=2400.0,
+    lower_gear_rpm=3400.0,
+    rpm_limit=4500.0,
+    grade_pct=6.0,
+)
+JAM = replace(CLIMB, speed_kmh=8.0, grade_pct=0.0, rpm=900.0, lower_gear_rpm=None)
+HALT = replace(JAM, speed_kmh=0.0, rpm=700.0)
+
+
+def after(now: Situation, for_s: int = 10, state: AdviceState | None = None) -> tuple[AdviceState, Advised]:
+    state = state or advice.start()
+    said = Advised()
+    begin = 0 if state.t_ms is None else state.t_ms + 1000
+    for second in range(for_s):
+        state, said = advice.advise(state, replace(now, t_ms=begin + 1000 * second), S)
+    return state, said
+
+
+def actions(now: Situation, for_s: int = 10) -> list[Action]:
+    return [a.action for a in after(now, for_s)[1].advice]
+
+
+def gain(likely: float, width: float = 0.5) -> tuple[Band, float | None]:
+    return Band(likely - width, likely, likely + width), None
+
+
+def test_on_a_grade_air_conditioning_then_speed_then_gear_and_the_heater_last() -> None:
+    """A/C, slower with a lower gear, heater: a maker's manual and road authorities (docs/safety.md)."""
+    assert actions(CLIMB) == [Action.AC_OFF, Action.SLOW_DOWN, Action.DOWNSHIFT, Action.HEATER_ON]
+
+
+def test_inside_a_step_what_buys_most_comes_first_but_steps_keep_their_order() -> None:
+    gains = {Action.DOWNSHIFT: gain(3.0), Action.SLOW_DOWN: gain(2.0), Action.HEATER_ON: gain(5.0)}
+    assert actions(replace(CLIMB, gains=gains)) == [
+        Action.AC_OFF,
+        Action.DOWNSHIFT,
+        Action.SLOW_DOWN,
+        Action.HEATER_ON,
+    ]
+
+
+def test_what_is_already_done_is_not_said() -> None:
+    assert actions(replace(CLIMB, ac_on=False, heater_on=True)) == [Action.SLOW_DOWN, Action.DOWNSHIFT]
+
+
+def test_heater_waits_for_a_caution_and_names_the_heat_for_the_people() -> None:
+    assert Action.HEATER_ON not in actions(replace(CLIMB, level=Level.ADVISORY))
+    heater = after(CLIMB)[1].advice[-1]
+    assert "hot for the people inside" in heater.why
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"estimate_c": 108.0}, "past the limit"),
+        ({"lower_gear_rpm": None}, "not known"),
+        ({"rpm_limit": None}, "not known"),
+        ({"lower_gear_rpm": 4300.0}, "speed limit"),
+        ({"estimate_c": None}, "past the limit"),
+        ({"fan_engine_driven": False}, "electric fan"),
+        ({"gains": {Action.DOWNSHIFT: gain(-1.0)}}, "more heat"),
+    ],
+)
+def test_downshift_is_withheld_and_says_why(change: dict[str, object], why: str) -> None:
+    _, said = after(replace(CLIMB, **change))  # type: ignore[arg-type]  # fields of the dataclass
+    assert Action.DOWNSHIFT not in [a.action for a in said.advice]
+    assert [w.why for w in said.withheld if w.action is Action.DOWNSHIFT and why in w.why]
+
+
+def test_slower_is_withheld_where_it_loses_more_air_than_it_saves_heat() -> None:
+    _, said = after(replace(CLIMB, gains={Action.SLOW_DOWN: gain(-1.0)}))
+    assert Action.SLOW_DOWN not in [a.action for a in said.advice]
+    assert "loses more air" in next(w.why for w in said.withheld if w.action is Action.SLOW_DOWN)
+
+
+def test_faster_and_a_higher_gear_need_proof() -> None:
+    unproven = {Action.SPEED_UP: gain(0.4, 0.5), Action.UPSHIFT: gain(0.4, 0.5)}
+    proven = {Action.SPEED_UP: gain(1.0, 0.5), Action.UPSHIFT: gain(1.0, 0.5)}
+    jam = replace(JAM, higher_gear_rpm=1400.0)
+    assert not {Action.SPEED_UP, Action.UPSHIFT} & {*actions(jam), *actions(replace(jam, gains=unproven))}
+    assert {Action.SPEED_UP, Action.UPSHIFT} <= {*actions(replace(jam, gains=proven))}
+    fast = replace(CLIMB, gains=proven, higher_gear_rpm=1000.0)
+    assert not {Action.SPEED_UP, Action.UPSHIFT} & {*actions(fast)}
+
+
+def test_in_traffic_air_conditioning_then_fan_then_heater() -> None:
+    assert actions(replace(JAM, fan_switch=True)) == [Action.AC_OFF, Action.FAN_ON, Action.HEATER_ON]
+
+
+def test_at_a_standstill_neutral_and_a_raised_idle_follow() -> None:
+    said = actions(replace(HALT, fan_switch=True, estimate_c=90.0))
+    assert said == [Action.AC_OFF, Action.FAN_ON, Action.IDLE_NEUTRAL, Action.RAISE_IDLE, Action.HEATER_ON]
+
+
+def test_standstill_must_have_stood_and_another_speed_may_deny_it() -> None:
+    assert not STANDSTILL_ONLY & set(actions(HALT, for_s=3))
+    assert STANDSTILL_ONLY & set(actions(HALT, for_s=4))
+    assert not STANDSTILL_ONLY & set(actions(replace(HALT, gps_speed_kmh=20.0)))
+
+
+def test_past_the_limit_stopping_is_offered_last() -> None:
+    assert actions(replace(CLIMB, estimate_c=109.0))[-1] is Action.PULL_OVER
+
+
+def test_at_the_stop_line_pull_over_comes_first() -> None:
+    warning = replace(CLIMB, level=Level.WARNING, estimate_c=118.0)
+    assert actions(warning)[0] is Action.PULL_OVER
+    assert actions(replace(warning, speed_kmh=None))[0] is Action.PULL_OVER
+
+
+def test_parked_at_the_stop_line_idle_while_it_cools_else_engine_off() -> None:
+    """A maker's manual: no steam, idle 3 minutes; still hot, engine off."""
+    parked = replace(HALT, level=Level.WARNING, estimate_c=119.0)
+    assert actions(parked) == [Action.STOP_ENGINE]
+    assert actions(replace(parked, rate_c_per_min=-1.0)) == [Action.KEEP_IDLING]
+    below = replace(parked, estimate_c=116.0)
+    assert actions(below) == [Action.KEEP_IDLING]
+    assert actions(below, for_s=70) == [Action.STOP_ENGINE]
+
+
+def test_lost_coolant_stop_where_it_is_safe_then_engine_off() -> None:
+    lost = replace(CLIMB, coolant_lost=True, level=Level.WARNING)
+    _, said = after(lost)
+    assert [a.words for a in said.advice] == ["Stop where it is safe"]
+    assert "then engine off" in said.advice[0].why
+    assert actions(replace(lost, speed_kmh=0.0)) == [Action.STOP_ENGINE]
+
+
+def test_failed_fan_at_a_standstill_is_engine_off() -> None:
+    """A maker's manual: fan not running, engine off at once."""
+    assert actions(replace(HALT, fan_failed=True)) == [Action.STOP_ENGINE]
+    assert Action.STOP_ENGINE not in actions(replace(CLIMB, fan_failed=True))
+
+
+@pytest.mark.parametrize("status", [Status.STALE, Status.NO_LINK, Status.NO_COOLANT])
+def test_blind_means_watch_the_gauge(status: Status) -> None:
+    blind = replace(CLIMB, status=status, estimate_c=None, speed_kmh=None)
+    assert actions(blind) == [Action.WATCH_GAUGE]
+    assert actions(replace(blind, level=Level.WARNING)) == [Action.PULL_OVER, Action.WATCH_GAUGE]
+
+
+def test_doubted_sensor_means_watch_the_gauge_and_then_the_rest() -> None:
+    assert actions(replace(CLIMB, trusted=False))[:2] == [Action.WATCH_GAUGE, Action.AC_OFF]
+
+
+@pytest.mark.parametrize("status", [Status.STARTING, Status.ENGINE_OFF])
+def test_nothing_to_say_before_the_start_and_after_the_stop(status: Status) -> None:
+    assert actions(replace(HALT, status=status)) == []
+
+
+def test_normal_says_nothing_but_idling_after_a_hard_climb() -> None:
+    state, said = after(replace(CLIMB, level=Level.NORMAL, climb_gained_m=300.0, estimate_c=100.0))
+    assert said.advice == ()
+    parked = replace(HALT, level=Level.NORMAL, estimate_c=100.0, rate_c_per_min=-0.5)
+    state, said = after(parked, 10, state)
+    assert [a.action for a in said.advice] == [Action.KEEP_IDLING]
+    _, said = after(parked, 180, state)
+    assert said.advice == ()
+    assert actions(parked) == []
+
+
+def test_an_action_shown_for_long_makes_room_for_the_next() -> None:
+    state = advice.start()
+    shown = []
+    for second in range(400):
+        state, said = advice.advise(state, replace(CLIMB, t_ms=1000 * second), S)
+        shown.append(said.advice[0].action)
+    assert shown[:45] == [Action.AC_OFF] * 45
+    assert shown[60] is Action.SLOW_DOWN
+    assert set(shown) == {Action.AC_OFF, Action.SLOW_DOWN, Action.DOWNSHIFT, Action.HEATER_ON}
+    changes = sum(a is not b for a, b in pairwise(shown))
+    assert changes <= 400 // 45
+
+
+def test_words_are_at_most_five_and_every_action_has_some() -> None:
+    assert set(advice.WORDS) == set(Action)
+    for words, why in advice.WORDS.values():
+        assert 1 <= len(words.split()) <= 5
+        assert why.endswith(".")
+
+
+def test_gear_down_rpm() -> None:
+    assert advice.gear_down_rpm(2000.0, 1.0, 1.45) == pytest.approx(2900.0)
+
+
+@pytest.mark.parametrize("key", fields(AdviceSettings), ids=lambda k: k.name)
+def test_advice_settings_keep_their_range(key: object) -> None:
+    meta, name = key.metadata, key.name  # type: ignore[attr-defined]  # a dataclasses.Field
+    assert meta["low"] <= getattr(S, name) <= meta["high"]
+    for wrong in (meta["low"] - 1, meta["high"] + 1, float("nan")):
+        with pytest.raises(ValueError, match=f"advice.{name}: expected"):
+            AdviceSettings(**{name: wrong})
+
+
+flag = st.sampled_from([True, False, None])
+bands = st.builds(lambda likely, width: gain(likely, width), st.floats(-5, 5), st.floats(0, 4))
+situations = st.builds(
+    Situation,
+    t_ms=st.just(0),
+    status=st.sampled_from(Status),
+    level=st.sampled_from(Level),
+    limit_c=st.just(108.0),
+    stop_c=st.just(118.0),
+    estimate_c=st.none() | st.floats(60, 130),
+    rate_c_per_min=st.none() | st.floats(-10, 10),
+    trusted=flag,
+    coolant_lost=st.booleans(),
+    fan_failed=st.booleans(),
+    speed_kmh=st.none() | st.just(0.0) | st.floats(0.01, 160),
+    gps_speed_kmh=st.none() | st.just(0.0) | st.floats(0, 160),
+    rpm=st.none() | st.floats(0, 6000),
+    lower_gear_rpm=st.none() | st.floats(0, 9000),
+    higher_gear_rpm=st.none() | st.floats(0, 6000),
+    rpm_limit=st.none() | st.floats(3000, 6000),
+    grade_pct=st.none() | st.floats(-15, 15),
+    climb_gained_m=st.none() | st.floats(0, 1500),
+    ac_on=flag,
+    heater_on=flag,
+    fan_on=flag,
+    fan_switch=st.booleans(),
+    fan_engine_driven=flag,
+    gains=st.dictionaries(st.sampled_from(list(Action)), bands),
+)
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.lists(st.tuples(situations, st.integers(1, 20)), min_size=1, max_size=8))
+def test_standstill_advice_never_while_speed_is_above_zero_or_unknown(
+    drive: list[tuple[Situation, int]],
+) -> None:
+    state, t_ms = advice.start(), 0
+    for situation, ticks in drive:
+        for _ in range(ticks):
+            now = replace(situation, t_ms=t_ms)
+            state, said = advice.advise(state, now, S)
+            t_ms += 1000
+            asked = {a.action for a in said.advice}
+            if now.speed_kmh != 0 or (now.gps_speed_kmh or 0) >= 3:
+                assert not asked & STANDSTILL_ONLY
+            assert len(asked) == len(said.advice), "nothing is said twice"
+            assert all(len(a.words.split()) <= 5 for a in said.advice)
+            if Action.DOWNSHIFT in asked:
+                assert now.estimate_c is not None
+                assert now.estimate_c < now.limit_c
+                assert now.lower_gear_rpm is not None
+                assert now.rpm_limit is not None
+                assert now.lower_gear_rpm < now.rpm_limit
+            if Action.HEATER_ON in asked:
+                assert [a.action for a in said.advice if a.action is not Action.PULL_OVER][-1] is Action.HEATER_ON or (
+                    Action.HEATER_ON not in state.asked
+                )
+            if now.level is Level.WARNING and now.status is Status.LIVE and now.speed_kmh:
+                assert said.advice[0].action is Action.PULL_OVER
