@@ -170,9 +170,7 @@ class Receiver:
             if waiting is not None:
                 del self._open[key]
                 results.append(Taken(fault=Fault.CUT_OFF))
-            results.append(
-                Taken(message=pdu.data) if isinstance(pdu, Single) else self._begin(t_ms, key, pdu)
-            )
+            results.append(Taken(message=pdu.data) if isinstance(pdu, Single) else self._begin(t_ms, key, pdu))
         return tuple(results)
 
     def _begin(self, t_ms: int, key: tuple[str, int], first: First) -> Taken:

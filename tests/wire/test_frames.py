@@ -9,7 +9,7 @@ from livemon.wire import frames
 from livemon.wire.frames import Addressing, Frame
 
 
-# Public lists of OBD identifiers: 7E0-7E7 ask, 7E8-7EF answer (request + 8); 29 bit swaps source and target byte.
+# Public lists of OBD identifiers: 7E0-7E7 ask, 7E8-7EF answer (+ 8); 29 bit swaps source and target byte.
 @pytest.mark.parametrize(
     ("reply", "physical", "extended"),
     [
@@ -36,12 +36,8 @@ def test_29_bit_identifiers_as_the_reference_library_makes_them(ecu: int) -> Non
     address = reference.Address(mode, target_address=ecu, source_address=frames.TESTER)
     physical = address.get_tx_arbitration_id(reference.TargetAddressType.Physical)
     functional = reference.Address(mode, target_address=0x33, source_address=frames.TESTER)
-    assert frames.reply_id(physical, True) == address.get_rx_arbitration_id(
-        reference.TargetAddressType.Physical
-    )
-    assert Addressing.BITS_29.functional_id == functional.get_tx_arbitration_id(
-        reference.TargetAddressType.Functional
-    )
+    assert frames.reply_id(physical, True) == address.get_rx_arbitration_id(reference.TargetAddressType.Physical)
+    assert Addressing.BITS_29.functional_id == functional.get_tx_arbitration_id(reference.TargetAddressType.Functional)
 
 
 @pytest.mark.parametrize(
@@ -56,13 +52,9 @@ def test_no_other_identifier_counts_as_a_reply(can_id: int, extended: bool) -> N
 
 # Published request for coolant: 7DF 02 01 05, padded to eight bytes.
 def test_a_request_is_a_single_frame_of_eight_bytes() -> None:
-    assert frames.request(0x7DF, False, bytes.fromhex("0105")) == Frame(
-        0x7DF, bytes.fromhex("0201050000000000")
-    )
+    assert frames.request(0x7DF, False, bytes.fromhex("0105")) == Frame(0x7DF, bytes.fromhex("0201050000000000"))
 
 
 def test_flow_control_goes_to_the_one_control_unit_that_began() -> None:
     assert frames.flow_control(0x7E8, False) == Frame(0x7E0, bytes.fromhex("3000000000000000"))
-    assert frames.flow_control(0x18DAF110, True) == Frame(
-        0x18DA10F1, bytes.fromhex("3000000000000000"), extended=True
-    )
+    assert frames.flow_control(0x18DAF110, True) == Frame(0x18DA10F1, bytes.fromhex("3000000000000000"), extended=True)
