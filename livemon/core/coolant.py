@@ -85,9 +85,7 @@ def glycol_vapour_kpa(temp_c: Number) -> Number:
     Example: 197.1 C -> about 101 kPa (its normal boiling point).
     """
     kelvin = temp_c + ZERO_C_K
-    pressure: Number = 0.001 * np.exp(
-        84.09 - 10411.0 / kelvin - 8.1976 * np.log(kelvin) + 1.6536e-18 * kelvin**6
-    )
+    pressure: Number = 0.001 * np.exp(84.09 - 10411.0 / kelvin - 8.1976 * np.log(kelvin) + 1.6536e-18 * kelvin**6)
     return pressure
 
 

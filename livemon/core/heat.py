@@ -92,9 +92,7 @@ def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: float
     common practice.
     """
     low, high = opening_between(cooling, coolant_c)
-    target = np.clip(
-        np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling
-    )
+    target = np.clip(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
     return lag(opening, target, dt_s, cooling.thermostat_lag_s)
 
 
@@ -161,9 +159,7 @@ def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: C
     )
 
 
-def balance(
-    demand: Demand, surroundings: Surroundings, cooling: Cooling, core: Shed
-) -> tuple[Number, Number]:
+def balance(demand: Demand, surroundings: Surroundings, cooling: Cooling, core: Shed) -> tuple[Number, Number]:
     """Coolant temperature [C] at which heat made equals heat shed with this radiator state, and the slope
     there [kW/K].
     """

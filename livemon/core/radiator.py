@@ -105,15 +105,11 @@ def face_speed_m_s(
     ram = cooling.ram_share / 3.6 * np.maximum(speed_kmh + headwind_kmh, 0.0)
     fan = cooling.fan_m_s_krpm / 1000.0 * fan_rpm
     blower = cooling.electric_m_s * cooling.electric_health * electric
-    speed: Number = cooling.stack_flow * np.sqrt(
-        ram * ram + fan * fan + blower * blower + DRAFT_M_S * DRAFT_M_S
-    )
+    speed: Number = cooling.stack_flow * np.sqrt(ram * ram + fan * fan + blower * blower + DRAFT_M_S * DRAFT_M_S)
     return speed
 
 
-def air_side(
-    cooling: Cooling, demand: Demand, surroundings: Surroundings, clutch: Number, electric: Number
-) -> AirSide:
+def air_side(cooling: Cooling, demand: Demand, surroundings: Surroundings, clutch: Number, electric: Number) -> AirSide:
     """Air through the radiator with these fan states.  Example: 0.35 m2, 5 m/s, 1.1 kg/m3 -> 1.94 kW/K."""
     fan_rpm = engine_fan_rpm(cooling, demand.rpm, clutch)
     face = face_speed_m_s(cooling, demand.speed_kmh, surroundings.headwind_kmh, fan_rpm, electric)
@@ -155,9 +151,7 @@ def coolant_flow_l_s(cooling: Cooling, rpm: Number, opening: Number) -> Number:
     """Coolant [L/s] through the radiator: pump ~ engine speed, times the thermostat's opening; a trickle
     remains.
     """
-    flow: Number = np.maximum(
-        cooling.pump_l_s_krpm * cooling.pump_health / 1000.0 * rpm * opening, TRICKLE_L_S
-    )
+    flow: Number = np.maximum(cooling.pump_l_s_krpm * cooling.pump_health / 1000.0 * rpm * opening, TRICKLE_L_S)
     return flow
 
 

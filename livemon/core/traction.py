@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from livemon.core.air import GRAVITY_M_S2, ZERO_C_K, Flags, Number
+from livemon.core.air import GRAVITY_M_S2, ZERO_C_K, Array, Flags, Number
 from livemon.core.vehicle import Body, Engine
 
 ROTATING_SHARE: Final = 0.08
@@ -109,7 +109,7 @@ def converter_rpm(body: Body, turbine: Number, torque_nm: Number, idle_rpm: Numb
 
 def torque_limit_nm(engine: Engine, rpm: Number) -> Number:
     """Full-throttle torque [Nm] at sea level, straight lines between the curve's points, flat outside."""
-    torque: Number = np.interp(rpm, engine.torque_rpm, engine.torque_nm)
+    torque: Number = engine.torque_scale * np.interp(rpm, engine.torque_rpm, engine.torque_nm)
     return torque
 
 
@@ -137,6 +137,7 @@ class Pull:
     rpm: Number
     engine_kw: Number
     limit_kw: Number
+    turbine_rpm: Number
 
     @property
     def holds(self) -> Flags:
@@ -156,22 +157,86 @@ def pull_in_gear(
 ) -> Pull:
     """Engine speed and power to make `force_n` at `speed_kmh` in `gear` (1 = lowest; may be an array).
 
-    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost
-    as heat in the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so
-    pulling away is too thirsty.
+    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat in
+    the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is thirsty.
     """
     index = np.asarray(gear, dtype=np.int64) - 1
-    ratio = np.asarray(body.gear_ratios)[index]
+    ratios = np.asarray(body.gear_ratios)
+    ratio = ratios[index] if ratios.ndim == 1 else np.take_along_axis(ratios, np.atleast_2d(index), 0)[0]
+    locks = index >= len(body.gear_ratios) - 2
+    return _pull(body, engine, gear, ratio, locks, speed_kmh, force_n, accessory_kw, power_factor)
+
+
+def _pull(
+    body: Body,
+    engine: Engine,
+    gear: Number,
+    ratio: Number,
+    locks: Flags,
+    speed_kmh: Number,
+    force_n: Number,
+    accessory_kw: Number,
+    power_factor: Number,
+) -> Pull:
     turbine = turbine_rpm(body, speed_kmh, ratio)
     total = body.axle_ratio * ratio
+    # In overrun the engine brakes and nothing is burnt to drive the wheels: no torque to ask for.
     torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (total * body.driveline_efficiency)
-    rpm_open = converter_rpm(body, turbine, torque, engine.idle_rpm)
-    locked = (np.asarray(speed_kmh) >= body.lockup_kmh) & (index >= len(body.gear_ratios) - 2)
-    rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), rpm_open)
-    shaft_kw = torque * rpm * (pi / 30_000.0)
-    # Overrun: the engine brakes, nothing is burnt to drive the wheels.
-    limit = torque_limit_nm(engine, rpm) * rpm * (pi / 30_000.0) * power_factor
-    return Pull(gear, rpm, shaft_kw + accessory_kw, limit)
+    locked = (speed_kmh >= body.lockup_kmh) & locks
+    open_rpm = converter_rpm(body, turbine, torque, engine.idle_rpm)
+    rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), open_rpm)
+    turning = rpm * (pi / 30_000.0)
+    return Pull(
+        gear, rpm, torque * turning + accessory_kw, torque_limit_nm(engine, rpm) * turning * power_factor, turbine
+    )
+
+
+def pull_in_gears(
+    body: Body,
+    engine: Engine,
+    speed_kmh: Number,
+    force_n: Number,
+    accessory_kw: Number = 0.0,
+    power_factor: Number = 1.0,
+    highest: int | None = None,
+) -> Pull:
+    """The same for every gear at once: each field has shape (gears, points), lowest gear first."""
+    count = len(body.gear_ratios) if highest is None else min(highest, len(body.gear_ratios))
+    ratios = np.asarray(body.gear_ratios)[:count]
+    if ratios.ndim == 1:
+        ratios = ratios[:, None]
+    gears = np.arange(1.0, count + 1.0)[:, None]
+    locks = gears > len(body.gear_ratios) - 2
+    return _pull(body, engine, gears, ratios, locks, speed_kmh, force_n, accessory_kw, power_factor)
+
+
+def highest_gear(engine: Engine, pulls: Pull, reserve: float) -> Array:
+    """Highest gear (1 = lowest) that pulls within `reserve` of full throttle and turns over 1.6 times idle.
+
+    Where none does: the strongest that may run; first gear at a crawl; top gear past every rpm limit.
+    An automatic's habit, not its map.
+    """
+    rpm, limit = np.asarray(pulls.rpm), np.asarray(pulls.limit_kw)
+    runs = (np.asarray(pulls.turbine_rpm) >= 1.6 * engine.idle_rpm) & (rpm <= engine.rpm_limit)
+    fits = runs & (pulls.engine_kw <= reserve * limit)
+    count = fits.shape[0]
+    top = count - np.argmax(fits[::-1], axis=0)
+    strongest = 1 + np.argmax(np.where(runs, limit, 0.0), axis=0)
+    too_fast = np.all(rpm > engine.rpm_limit, axis=0)
+    gear: Array = np.where(fits.any(axis=0), top, np.where(too_fast, count, strongest)).astype(np.float64)
+    return gear
+
+
+def in_gear(pulls: Pull, gear: Array) -> Pull:
+    """The rows of `pulls` that belong to each point's gear."""
+    index = np.atleast_1d(gear).astype(np.int64)[None, :] - 1
+
+    def row(values: Number) -> Array:
+        wide = np.broadcast_to(np.asarray(values), np.broadcast_shapes(np.shape(values), (1, index.shape[1])))
+        taken: Array = np.take_along_axis(wide, index, 0)[0]
+        return taken
+
+    return Pull(gear, row(pulls.rpm), row(pulls.engine_kw), row(pulls.limit_kw), row(pulls.turbine_rpm))
 
 
 def choose_gear(
@@ -184,37 +249,13 @@ def choose_gear(
     reserve: float = 0.85,
     highest: int | None = None,
 ) -> Pull:
-    """The highest gear that pulls with `reserve` of full throttle and over 1.6 times idle; else the one that
-    pulls best.
-
-    An automatic's habit, not its map.  `highest` holds the lever down (direct third: 3).
-    """
-    count = len(body.gear_ratios) if highest is None else min(highest, len(body.gear_ratios))
-    best = pull_in_gear(body, engine, 1.0 + 0.0 * np.asarray(speed_kmh), speed_kmh, force_n, accessory_kw, power_factor)
-    for gear in range(2, count + 1):
-        here = pull_in_gear(
-            body,
-            engine,
-            float(gear) + 0.0 * np.asarray(speed_kmh),
-            speed_kmh,
-            force_n,
-            accessory_kw,
-            power_factor,
-        )
-        turning = turbine_rpm(body, speed_kmh, body.gear_ratios[gear - 1]) >= 1.6 * engine.idle_rpm
-        pulls = np.asarray(here.engine_kw) <= reserve * np.asarray(here.limit_kw)
-        over_speed = np.asarray(best.rpm) > engine.rpm_limit
-        more = (np.asarray(best.engine_kw) > np.asarray(best.limit_kw)) & (
-            np.asarray(here.limit_kw) > np.asarray(best.limit_kw)
-        )
-        take = (turning & pulls) | over_speed | more
-        best = Pull(
-            np.where(take, here.gear, best.gear),
-            np.where(take, here.rpm, best.rpm),
-            np.where(take, here.engine_kw, best.engine_kw),
-            np.where(take, here.limit_kw, best.limit_kw),
-        )
-    return best
+    """What the engine does in the gear an automatic would take (`highest_gear`); `highest` 3 = lever in third."""
+    pulls = pull_in_gears(body, engine, np.atleast_1d(speed_kmh), force_n, accessory_kw, power_factor, highest)
+    best = in_gear(pulls, highest_gear(engine, pulls, reserve))
+    if np.ndim(speed_kmh) or np.shape(best.rpm) != (1,):
+        return best
+    one = (np.asarray(v)[0] for v in (best.gear, best.rpm, best.engine_kw, best.limit_kw, best.turbine_rpm))
+    return Pull(*one)
 
 
 def recognise_gear(body: Body, rpm: float, speed_kmh: float) -> int | None:

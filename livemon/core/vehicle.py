@@ -38,7 +38,7 @@ class Body:
     driveline_efficiency: Number
     converter_nm_krpm2: Number
     lockup_kmh: Number
-    gear_ratios: tuple[float, ...]
+    gear_ratios: tuple[Number, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,7 @@ class Engine:
     accessory_kw: Number
     torque_rpm: tuple[float, ...]
     torque_nm: tuple[float, ...]
+    torque_scale: Number
     fuel: Fuel
     boosted: bool
 
@@ -143,9 +144,7 @@ PARTS: Final[dict[str, Part]] = _parts(
     Part("half_blocked_radiator", "radiator half blocked", "radiator_open", 0.5, 0.10),
     Part("low_pump_flow", "coolant pump flow low", "pump_health", 0.55, 0.12),
     Part("thermostat_stuck_open", "thermostat stuck open", "thermostat_floor", 1.0, 0.0, sets=True),
-    Part(
-        "thermostat_stuck_part_open", "thermostat opens half way", "thermostat_ceiling", 0.3, 0.1, sets=True
-    ),
+    Part("thermostat_stuck_part_open", "thermostat opens half way", "thermostat_ceiling", 0.3, 0.1, sets=True),
     Part("leaking_cap", "cap does not hold pressure", "cap_kpa", 0.0, 0.0, sets=True),
     Part("strong_electric_fan", "strong electric fan", "electric_m_s", 2.0, 0.3, fitted=True),
     Part("new_condenser", "new condenser", "stack_flow", 1.0, 0.03, sets=True, fitted=True),
@@ -245,14 +244,12 @@ class VehicleProfile:
         return Body(**numbers, gear_ratios=self.gear_ratios or DEFAULT_GEARS)
 
     def _engine(self, numbers: dict[str, Any]) -> Engine:
-        points = self.torque_points
-        if points is None:
-            size = self.figure("displacement_l").likely
-            points = tuple((rpm, nm * size) for rpm, nm in DEFAULT_TORQUE)
+        points = self.torque_points or DEFAULT_TORQUE
         return Engine(
             **numbers,
             torque_rpm=tuple(rpm for rpm, _ in points),
             torque_nm=tuple(nm for _, nm in points),
+            torque_scale=numbers["displacement_l"] if self.torque_points is None else 1.0,
             fuel=self.fuel,
             boosted=self.boosted,
         )
