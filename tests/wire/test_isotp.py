@@ -101,9 +101,7 @@ def test_the_number_of_open_messages_is_bounded() -> None:
     assert sum(t.fault is Fault.TOO_MANY for t in taken) == 100 - isotp.MOST_AT_ONCE
 
 
-def _reference(
-    inbox: deque[reference.CanMessage], outbox: list[bytes], **params: int
-) -> reference.TransportLayer:
+def _reference(inbox: deque[reference.CanMessage], outbox: list[bytes], **params: int) -> reference.TransportLayer:
     """A can-isotp peer at the control unit's side (answers on 7E8) without any bus or thread."""
     return reference.TransportLayer(
         rxfn=lambda _timeout: inbox.popleft() if inbox else None,

@@ -1,0 +1,303 @@
+"""Where the vehicle is, how steep the road is, and which climb it is on.
+
+Height and grade are one small Kalman filter along the distance driven, fed by whatever there is: a matched route, GPS
+height, steps of the barometer, or the grade that the engine's work implies.  Every source may be missing, jump or
+freeze; what is left widens the band.  Knows nothing of heat.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from livemon.core.air import standard_height_m
+from livemon.core.outcome import Band, Climb
+from livemon.core.route import OFF_ROUTE_M, Route, match
+from livemon.core.signals import Inputs
+
+Z80: Final = 1.2815515655446004
+"""Half width of an 80 % band of a normal distribution, in standard deviations."""
+GRADE_WALK: Final = 0.02**2 / 500.0
+"""Grade (as a fraction) wanders by 2 % within 500 m: variance per metre (AASHTO maxima of 5 to 7 % set the size)."""
+GPS_SIGMA_M: Final = 15.0
+"""Each fix, widened for errors that last minutes (order of magnitude, from memory)."""
+BARO_STEP_SIGMA_M: Final = 15.0
+DEMAND_SIGMA: Final = 0.03
+DEMAND_EVERY_S: Final = 10
+ROUTE_SIGMA_M: Final = 5.0
+GATE: Final = 4.0
+REJECTS_BEFORE_RESTART: Final = 15
+FROZEN_S: Final = 5
+OFF_ROUTE_S: Final = 15
+CLIMB_GAIN_M: Final = 25.0
+CLIMB_GRADE: Final = 0.015
+SUMMIT_DROP_M: Final = 15.0
+LEVEL_END_M: Final = 1_500.0
+AHEAD_STEP_M: Final = 250.0
+AHEAD_M: Final = 40_000.0
+ODOMETER_DRIFT: Final = 0.02
+"""Share by which a speed signal may mislead a distance (tyres; common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """The road ahead of a vehicle on its route: distance from here [m], grade [%] and height [m], every 250 m."""
+
+    distance_m: tuple[float, ...]
+    grade_pct: tuple[float, ...]
+    height_m: tuple[float, ...]
+    summit_in_m: float
+    summit_height_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class RoadView:
+    """What is known of the road at one tick; None = not known."""
+
+    grade_pct: Band | None = None
+    altitude_m: Band | None = None
+    climb: Climb | None = None
+    average_grade_pct: float | None = None
+    """Mean grade of the climb so far."""
+    summit_passed: bool = False
+    on_route: bool | None = None
+    """None without a route; False when the vehicle has left it."""
+    along_m: float | None = None
+    along_sigma_m: float | None = None
+    ahead: Ahead | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RoadState:
+    """Filter (height [m], grade [fraction], covariance), climb finder and route follower; a value."""
+
+    height_m: float | None = None
+    grade: float = 0.0
+    p_hh: float = 0.0
+    p_hg: float = 0.0
+    p_gg: float = 0.03**2
+    sources: bool = False
+    baro_kpa: float | None = None
+    rejects: int = 0
+    fix: tuple[float, float] | None = None
+    frozen_s: int = 0
+    driven_m: float = 0.0
+    demand_sum: float = 0.0
+    demand_n: int = 0
+    # climb
+    foot_m: float | None = None
+    foot_at_m: float = 0.0
+    foot_t_ms: int = 0
+    top_m: float = 0.0
+    top_at_m: float = 0.0
+    climbing: bool = False
+    passed: bool = False
+    # route
+    along_m: float | None = None
+    along_var: float = 0.0
+    off_s: int = 0
+
+
+def start(route: Route | None = None, at_start: bool = False) -> RoadState:
+    """`at_start`: the drive begins at the first point of the route (a start mark, for vehicles without GPS)."""
+    return RoadState(along_m=0.0 if route is not None and at_start else None)
+
+
+def advance(
+    state: RoadState, inputs: Inputs, route: Route | None, demand_grade_pct: float | None = None
+) -> tuple[RoadState, RoadView]:
+    """One second on.  `demand_grade_pct`: the grade that the engine's work implies, where it can be told."""
+    speed_kmh = inputs.speed_kmh if inputs.speed_kmh is not None else inputs.gps_speed_kmh
+    step_m = 0.0 if speed_kmh is None else speed_kmh / 3.6
+    state = _move(state, step_m)
+    state, moving_fix = _fix(state, inputs, step_m)
+    if route is not None:
+        state = _follow(state, inputs, route, step_m, moving_fix)
+    on_route = None if route is None else state.along_m is not None and state.off_s < OFF_ROUTE_S
+    if route is not None and on_route and state.along_m is not None:
+        state = _heard(state, route.height_at(state.along_m), ROUTE_SIGMA_M)
+        state = _grade_heard(state, route.grade_at(state.along_m) / 100.0, 0.01)
+    else:
+        if moving_fix and inputs.altitude_m is not None:
+            state = _heard(state, inputs.altitude_m, GPS_SIGMA_M)
+        state = _barometer(state, inputs)
+        state = _demand(state, demand_grade_pct, step_m)
+    state = _climb(state, inputs.t_ms)
+    return state, _view(state, inputs.t_ms, route if on_route else None, on_route)
+
+
+def _move(s: RoadState, step_m: float) -> RoadState:
+    if step_m <= 0.0:
+        return s
+    noise = GRADE_WALK * step_m
+    return replace(
+        s,
+        height_m=None if s.height_m is None else s.height_m + s.grade * step_m,
+        p_hh=s.p_hh + 2.0 * step_m * s.p_hg + step_m * step_m * s.p_gg + noise * step_m * step_m / 3.0,
+        p_hg=s.p_hg + step_m * s.p_gg + 0.5 * noise * step_m,
+        p_gg=min(s.p_gg + noise, 0.06**2),
+        driven_m=s.driven_m + step_m,
+        along_m=None if s.along_m is None else s.along_m + step_m,
+        along_var=s.along_var + (ODOMETER_DRIFT * step_m) ** 2 + 2.0 * ODOMETER_DRIFT * step_m * s.along_var**0.5,
+    )
+
+
+def _heard(s: RoadState, height_m: float, sigma_m: float) -> RoadState:
+    """A height; one far outside what is possible is refused, fifteen in a row are a new beginning."""
+    if s.height_m is None:
+        return replace(s, height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, sources=True)
+    variance = s.p_hh + sigma_m**2
+    surprise = height_m - s.height_m
+    if surprise * surprise > GATE * GATE * variance:
+        if s.rejects < REJECTS_BEFORE_RESTART:
+            return replace(s, rejects=s.rejects + 1)
+        moved = height_m - s.height_m  # the climb so far stays as long as it was
+        foot = None if s.foot_m is None else s.foot_m + moved
+        return replace(s, height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, rejects=0, foot_m=foot, top_m=s.top_m + moved)
+    k_h, k_g = s.p_hh / variance, s.p_hg / variance
+    return replace(
+        s,
+        height_m=s.height_m + k_h * surprise,
+        grade=s.grade + k_g * surprise,
+        p_hh=(1.0 - k_h) * s.p_hh,
+        p_hg=(1.0 - k_h) * s.p_hg,
+        p_gg=s.p_gg - k_g * s.p_hg,
+        rejects=0,
+        sources=True,
+    )
+
+
+def _grade_heard(s: RoadState, grade: float, sigma: float) -> RoadState:
+    variance = s.p_gg + sigma * sigma
+    surprise = grade - s.grade
+    k_g, k_h = s.p_gg / variance, s.p_hg / variance
+    return replace(
+        s,
+        height_m=None if s.height_m is None else s.height_m + k_h * surprise,
+        grade=s.grade + k_g * surprise,
+        p_gg=(1.0 - k_g) * s.p_gg,
+        p_hh=s.p_hh - k_h * s.p_hg,
+        p_hg=(1.0 - k_g) * s.p_hg,
+        sources=True,
+    )
+
+
+def _fix(s: RoadState, inputs: Inputs, step_m: float) -> tuple[RoadState, bool]:
+    """Is there a GPS fix that moves when the vehicle does?  A frozen one looks perfect and is worth nothing."""
+    if inputs.latitude_deg is None or inputs.longitude_deg is None:
+        return replace(s, fix=None, frozen_s=0) if s.fix is not None else s, inputs.altitude_m is not None
+    fix = (inputs.latitude_deg, inputs.longitude_deg)
+    frozen_s = s.frozen_s + 1 if fix == s.fix and step_m > 4.0 else 0
+    return replace(s, fix=fix, frozen_s=min(frozen_s, 3600)), frozen_s < FROZEN_S
+
+
+def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
+    """Whole kPa say little while they stand and much when they step: then the height is midway between the two."""
+    now = inputs.baro_kpa
+    if now is None or not 45.0 <= now <= 110.0:
+        return s
+    before = s.baro_kpa
+    s = replace(s, baro_kpa=now)
+    if inputs.altitude_m is not None or now == before:
+        return s
+    if before is None or abs(now - before) > 1.5 or s.height_m is None:
+        return _heard(s, standard_height_m(now), 60.0) if s.height_m is None else s
+    return _heard(s, standard_height_m(0.5 * (now + before)), BARO_STEP_SIGMA_M)
+
+
+def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> RoadState:
+    if demand_grade_pct is None or step_m < 4.0:
+        return replace(s, demand_sum=0.0, demand_n=0) if s.demand_n else s
+    s = replace(s, demand_sum=s.demand_sum + demand_grade_pct / 100.0, demand_n=s.demand_n + 1)
+    if s.demand_n < DEMAND_EVERY_S:
+        return s
+    mean = s.demand_sum / s.demand_n
+    if s.height_m is None:
+        s = replace(s, height_m=0.0, p_hh=500.0**2, p_hg=0.0)
+    return replace(_grade_heard(s, mean, DEMAND_SIGMA), demand_sum=0.0, demand_n=0)
+
+
+def _follow(s: RoadState, inputs: Inputs, route: Route, step_m: float, moving_fix: bool) -> RoadState:
+    if inputs.latitude_deg is None or inputs.longitude_deg is None or not moving_fix:
+        return s
+    found = match(route, inputs.latitude_deg, inputs.longitude_deg, s.along_m)
+    if found is None:
+        return s
+    along, away = found
+    if away > OFF_ROUTE_M:
+        s = replace(s, off_s=min(s.off_s + 1, 3600))
+        # lost: look again over the whole route, for the driver may have come back elsewhere
+        return replace(s, along_m=None) if s.off_s >= OFF_ROUTE_S else s
+    return replace(s, along_m=along, along_var=10.0**2, off_s=0)
+
+
+def _climb(s: RoadState, t_ms: int) -> RoadState:
+    """Foot = lowest place since the last summit; a climb is on from 25 m above it at 1.5 % or more on average."""
+    if s.height_m is None or not s.sources:
+        return s
+    if s.foot_m is None or (not s.climbing and s.height_m <= s.foot_m):
+        return replace(
+            s, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m, top_at_m=s.driven_m
+        )
+    if s.height_m > s.top_m:
+        s = replace(s, top_m=s.height_m, top_at_m=s.driven_m)
+    gained, along = s.height_m - s.foot_m, s.driven_m - s.foot_at_m
+    if not s.climbing:
+        if gained >= CLIMB_GAIN_M and gained >= CLIMB_GRADE * max(along, 1.0):
+            return replace(s, climbing=True, passed=False)
+        if along > 2.0 * LEVEL_END_M and gained < CLIMB_GAIN_M:  # rolling ground: the foot comes along
+            return replace(s, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m)
+        return s
+    if s.top_m - s.height_m > SUMMIT_DROP_M or s.driven_m - s.top_at_m > LEVEL_END_M:
+        return replace(
+            s, climbing=False, passed=True, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m
+        )
+    return s
+
+
+def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None) -> RoadView:
+    ahead = None if route is None or s.along_m is None else look_ahead(route, s.along_m)
+    to_go = None if ahead is None else max(ahead.summit_height_m - (s.height_m or ahead.height_m[0]), 0.0)
+    climb = None
+    if s.height_m is not None and s.foot_m is not None and s.sources:
+        gained = s.height_m - s.foot_m if s.climbing else 0.0
+        climb = Climb(
+            on=s.climbing,
+            gained_m=gained,
+            minutes=(t_ms - s.foot_t_ms) / 60_000.0 if s.climbing else 0.0,
+            to_go_m=to_go,
+            to_go_km=None if ahead is None else ahead.summit_in_m / 1000.0,
+        )
+    along = s.driven_m - s.foot_at_m
+    return RoadView(
+        grade_pct=_band(100.0 * s.grade, 100.0 * max(s.p_gg, 0.0) ** 0.5) if s.sources else None,
+        altitude_m=_band(s.height_m, max(s.p_hh, 0.0) ** 0.5) if s.height_m is not None and s.p_hh < 300.0**2 else None,
+        climb=climb,
+        average_grade_pct=100.0 * climb.gained_m / along
+        if climb is not None and climb.on and climb.gained_m is not None and along > 100.0
+        else None,
+        summit_passed=s.passed,
+        on_route=on_route,
+        along_m=s.along_m,
+        along_sigma_m=None if s.along_m is None else s.along_var**0.5,
+        ahead=ahead,
+    )
+
+
+def look_ahead(route: Route, along_m: float) -> Ahead:
+    """The next 40 km of the route from `along_m` on, every 250 m."""
+    end = min(route.length_m, along_m + AHEAD_M)
+    distance = np.arange(0.0, max(end - along_m, 1.0), AHEAD_STEP_M)
+    at = along_m + distance
+    grade = np.interp(at, route.distance_m, route.grade_pct)
+    height = np.interp(at, route.distance_m, route.height_m)
+    summit_at, summit = route.summit_after(along_m)
+    return Ahead(
+        tuple(distance.tolist()), tuple(grade.tolist()), tuple(height.tolist()), max(summit_at - along_m, 0.0), summit
+    )
+
+
+def _band(value: float, sigma: float) -> Band:
+    return Band(value - Z80 * sigma, value, value + Z80 * sigma)
