@@ -27,6 +27,7 @@ BARO_STEP_SIGMA_M: Final = 15.0
 DEMAND_SIGMA: Final = 0.03
 DEMAND_EVERY_S: Final = 10
 ROUTE_SIGMA_M: Final = 5.0
+ROUTE_GRADE_SIGMA: Final = 0.01
 GATE: Final = 4.0
 REJECTS_BEFORE_RESTART: Final = 15
 FROZEN_S: Final = 5
@@ -117,8 +118,8 @@ def advance(
         state = _follow(state, inputs, route, step_m, moving_fix)
     on_route = None if route is None else state.along_m is not None and state.off_s < OFF_ROUTE_S
     if route is not None and on_route and state.along_m is not None:
-        state = _heard(state, route.height_at(state.along_m), ROUTE_SIGMA_M)
-        state = _grade_heard(state, route.grade_at(state.along_m) / 100.0, 0.01)
+        height, grade = route.height_at(state.along_m), route.grade_at(state.along_m) / 100.0
+        state = _grade_heard(_heard(state, height, ROUTE_SIGMA_M), grade, ROUTE_GRADE_SIGMA)
     else:
         if moving_fix and inputs.altitude_m is not None:
             state = _heard(state, inputs.altitude_m, GPS_SIGMA_M)
@@ -203,8 +204,8 @@ def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
     if inputs.altitude_m is not None or now == before:
         return s
     if before is None or abs(now - before) > 1.5 or s.height_m is None:
-        return _heard(s, standard_height_m(now), 60.0) if s.height_m is None else s
-    return _heard(s, standard_height_m(0.5 * (now + before)), BARO_STEP_SIGMA_M)
+        return _heard(s, float(standard_height_m(now)), 60.0) if s.height_m is None else s
+    return _heard(s, float(standard_height_m(0.5 * (now + before))), BARO_STEP_SIGMA_M)
 
 
 def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> RoadState:
@@ -235,26 +236,26 @@ def _follow(s: RoadState, inputs: Inputs, route: Route, step_m: float, moving_fi
 
 def _climb(s: RoadState, t_ms: int) -> RoadState:
     """Foot = lowest place since the last summit; a climb is on from 25 m above it at 1.5 % or more on average."""
-    if s.height_m is None or not s.sources:
+    height, foot = s.height_m, s.foot_m
+    if height is None or not s.sources:
         return s
-    if s.foot_m is None or (not s.climbing and s.height_m <= s.foot_m):
-        return replace(
-            s, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m, top_at_m=s.driven_m
-        )
-    if s.height_m > s.top_m:
-        s = replace(s, top_m=s.height_m, top_at_m=s.driven_m)
-    gained, along = s.height_m - s.foot_m, s.driven_m - s.foot_at_m
+    if foot is None or (not s.climbing and height <= foot):
+        return _new_foot(s, height, t_ms)
+    if height > s.top_m:
+        s = replace(s, top_m=height, top_at_m=s.driven_m)
+    gained, along = height - foot, s.driven_m - s.foot_at_m
     if not s.climbing:
         if gained >= CLIMB_GAIN_M and gained >= CLIMB_GRADE * max(along, 1.0):
             return replace(s, climbing=True, passed=False)
-        if along > 2.0 * LEVEL_END_M and gained < CLIMB_GAIN_M:  # rolling ground: the foot comes along
-            return replace(s, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m)
-        return s
-    if s.top_m - s.height_m > SUMMIT_DROP_M or s.driven_m - s.top_at_m > LEVEL_END_M:
-        return replace(
-            s, climbing=False, passed=True, foot_m=s.height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=s.height_m
-        )
+        rolling = along > 2.0 * LEVEL_END_M and gained < CLIMB_GAIN_M  # then the foot comes along
+        return _new_foot(s, height, t_ms) if rolling else s
+    if s.top_m - height > SUMMIT_DROP_M or s.driven_m - s.top_at_m > LEVEL_END_M:
+        return replace(_new_foot(s, height, t_ms), climbing=False, passed=True)
     return s
+
+
+def _new_foot(s: RoadState, height_m: float, t_ms: int) -> RoadState:
+    return replace(s, foot_m=height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=height_m, top_at_m=s.driven_m)
 
 
 def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None) -> RoadView:

@@ -73,7 +73,7 @@ def test_imports_go_one_way(path: Path) -> None:
             assert theirs in CORE, f"{where}: {theirs} has no place in the order of docs/architecture.md"
             assert CORE.index(theirs) < CORE.index(mine), f"{where}: against the order"
         elif room in MAY:
-            extra = ("livemon.wire.log_text",) if path.stem == "recorder" else ()
+            extra = {"recorder": ("livemon.wire.log_text",), "route_file": ("livemon.core.route",)}.get(path.stem, ())
             assert within(module, (*MAY[room], *extra)), where
         elif room == "settings.py":
             assert not module.startswith(("livemon.run", "livemon.verbs", "livemon.sim")), where
