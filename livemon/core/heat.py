@@ -67,7 +67,7 @@ def engine_coolant_kj_k(cooling: Cooling) -> Number:
     return COOLANT_KJ_LK * ENGINE_SIDE * cooling.coolant_l
 
 
-def lag(value: Number, target: Number, dt_s: float, lag_s: Number) -> Number:
+def lag(value: Number, target: Number, dt_s: Number, lag_s: Number) -> Number:
     """First-order lag over one step, exact for a constant target: sensor, clutch, wax.
 
     value + (target - value) (1 - exp(-dt / lag)).  Example: 0 to 1, dt = lag -> 0.632.
@@ -84,7 +84,7 @@ def opening_between(cooling: Cooling, coolant_c: Number) -> tuple[Number, Number
     return low, low + cooling.hysteresis_c / cooling.full_span_c
 
 
-def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: float) -> Number:
+def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: Number) -> Number:
     """Opening (0 to 1) one step on: a lagging wax with hysteresis, held between floor and ceiling.
 
     The play operator: the target moves only when the opening curve is above or the closing curve below it.
@@ -116,7 +116,7 @@ def loss_kw_k(cooling: Cooling, speed_kmh: Number) -> Number:
     return cooling.loss_kw_k * (1.0 + speed_kmh / LOSS_SPEED_KMH)
 
 
-def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: Cooling, dt_s: float) -> Nodes:
+def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: Cooling, dt_s: Number) -> Nodes:
     """The cooling `dt_s` seconds on under a constant demand.
 
     Cm dm/dt = H - Gmc (m - c) - Gl (m - Ta);  Cc dc/dt = Gmc (m - c) - F (c - r) - Gh (c - Tcabin);
