@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import gpxpy
 import pytest
 
 from livemon.errors import SetupError
 from livemon.readers.route_file import read_route
+from livemon.wire.route_text import parse_gpx
 
 # Shape of a track in the GPX 1.1 schema documentation (topografix.com/GPX/1/1): trk > trkseg > trkpt lat lon > ele.
 GPX = """<?xml version="1.0" encoding="UTF-8"?>
@@ -36,6 +38,15 @@ def test_a_gpx_track(tmp_path: Path) -> None:
     assert route.latitude_deg is not None
 
 
+def test_the_points_are_those_that_gpxpy_reads(tmp_path: Path) -> None:
+    """Reference: gpxpy, an independent GPX reader."""
+    text = GPX % points(400.0, None, 417.25, 390.5)
+    theirs = gpxpy.parse(text).tracks[0].segments[0].points
+    ours = parse_gpx(text, "x")
+    assert ours.positions_deg == tuple((p.latitude, p.longitude) for p in theirs)
+    assert ours.heights_m == tuple(p.elevation for p in theirs)
+
+
 def test_a_csv_in_miles_and_feet(tmp_path: Path) -> None:
     route = read_route(written(tmp_path, "distance_mi,height_ft\n0,1000\n10,3640\n", "hill.csv"))
     assert route.length_m == pytest.approx(16_093.44)
@@ -46,6 +57,9 @@ def test_a_csv_in_miles_and_feet(tmp_path: Path) -> None:
     ("text", "words"),
     [
         ("<gpx><trk>", "GPX 1.0 or 1.1"),
+        ("<kml></kml>", "GPX 1.0 or 1.1"),
+        ('<gpx><trk><trkseg><trkpt lat="x" lon="7"/></trkseg></trk></gpx>', "point 1"),
+        ('<gpx><trk><trkseg><trkpt lat="97" lon="7"/></trkseg></trk></gpx>', "a place on Earth"),
         (GPX % points(None, None, None), "heights"),
         (GPX % "", "a track or route with points"),
         (GPX % points(100.0), "heights"),
