@@ -146,6 +146,14 @@ class Pull:
         return enough
 
 
+def ratio_of(body: Body, gear: Number) -> Number:
+    """Ratio of `gear` (1 = lowest), also where each rig has ratios of its own."""
+    index = np.asarray(gear).astype(np.int64) - 1
+    ratios = np.asarray(body.gear_ratios)
+    ratio: Number = ratios[index] if ratios.ndim == 1 else np.take_along_axis(ratios, np.atleast_2d(index), 0)[0]
+    return ratio
+
+
 def pull_in_gear(
     body: Body,
     engine: Engine,
@@ -160,11 +168,8 @@ def pull_in_gear(
     The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat in
     the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is thirsty.
     """
-    index = np.asarray(gear, dtype=np.int64) - 1
-    ratios = np.asarray(body.gear_ratios)
-    ratio = ratios[index] if ratios.ndim == 1 else np.take_along_axis(ratios, np.atleast_2d(index), 0)[0]
-    locks = index >= len(body.gear_ratios) - 2
-    return _pull(body, engine, gear, ratio, locks, speed_kmh, force_n, accessory_kw, power_factor)
+    locks = np.asarray(gear) > len(body.gear_ratios) - 2
+    return _pull(body, engine, gear, ratio_of(body, gear), locks, speed_kmh, force_n, accessory_kw, power_factor)
 
 
 def _pull(

@@ -1,8 +1,8 @@
 """Made-up control units: what they know, and what they answer to a request of SAE J1979, as whole payloads.
 
-Strategy: a unit is a frozen value; `answer` is a pure function of the request and the vehicle's present values, so the
-same units stand behind an adapter and on a bus.  Values become bytes by inverting the decoders of `wire/pids`, so no
-formula is written twice.  It knows neither frames nor ports nor time.
+Strategy: a unit is a frozen value; `answer` is a pure function of the request and the vehicle's present
+values, so the same units stand behind an adapter and on a bus.  Values become bytes by inverting the
+decoders of `wire/pids`, so no formula is written twice.  It knows neither frames nor ports nor time.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ GEARBOX_PIDS: Final = frozenset({0x01, 0x05, 0x0C, 0x0D})
 class Unit:
     """One control unit: the service 01 PIDs it has, its trouble codes, its habits.
 
-    `offsets` are added to the vehicle's values (a unit that disagrees); `several` = it takes several PIDs at once.
+    `offsets` are added to the vehicle's values (a unit that disagrees); `several` = it takes several PIDs at
+    once.
     """
 
     name: str
@@ -49,7 +50,8 @@ class Unit:
 def encode(pid: int, values: Values) -> bytes | None:
     """Data bytes of `pid` that decode to `values` (nearest step); None where the vehicle has no such value.
 
-    The decoders of the single quantities are straight lines in the raw number, so two of their points invert them.
+    The decoders of the single quantities are straight lines in the raw number, so two of their points invert
+    them.
     """
     entry = pids.PIDS[pid]
     if pid == 0x03:
@@ -64,7 +66,9 @@ def encode(pid: int, values: Values) -> bytes | None:
 
 
 def bitmap(base: int, supported: frozenset[int]) -> bytes:
-    """The four bytes that name which of the 32 PIDs after `base` are supported; the last bit: a next bitmap exists."""
+    """The four bytes that name which of the 32 PIDs after `base` are supported; the last bit: a next bitmap
+    exists.
+    """
     bits = sum(1 << (32 - (pid - base)) for pid in supported if base < pid <= base + 32)
     if any(pid > base + 32 for pid in supported):
         bits |= 1
