@@ -7,7 +7,7 @@ older viewer can watch a newer monitor.
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Any, Final
 
 from livemon.core.outcome import (
     Acted,
@@ -20,6 +20,9 @@ from livemon.core.outcome import (
     Outcome,
     Status,
 )
+from livemon.outputs.json_lines import outcome_line
+
+MAX_NOTES: Final = 4
 
 
 def _band(value: Any) -> Band | None:
@@ -75,7 +78,7 @@ def outcome_of(line: bytes) -> Outcome:
         raise ValueError(f"feed: expected a line of livemon's output, found {line[:60]!r}") from error
 
 
-def screen_fields(line: str, outcome: Outcome) -> str:
-    """`line` (the JSON object of `outcome`) with what the screens need besides the public contract."""
-    more = {"silenced": outcome.silenced, "speed_kmh": outcome.speed_kmh, "notes": outcome.notes[-4:]}
-    return line.rstrip("\n")[:-1] + "," + json.dumps(more, ensure_ascii=True, separators=(",", ":"))[1:] + "\n"
+def feed_line(said: Outcome) -> bytes:
+    """The public line of `said` with what the screens need besides: silence, speed, notes."""
+    more = {"silenced": said.silenced, "speed_kmh": said.speed_kmh, "notes": said.notes[-MAX_NOTES:]}
+    return (outcome_line(said)[:-2] + ", " + json.dumps(more, ensure_ascii=True)[1:] + "\n").encode("ascii")

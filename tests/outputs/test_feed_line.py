@@ -1,0 +1,80 @@
+"""A line of the feed and the way back: whatever the core can say, a viewer gets it as it was rounded for the line."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livemon.core.outcome import Acted, Advice, Band, Climb, Level, Outcome, Status
+from livemon.outputs.feed_line import feed_line, outcome_of
+from livemon.outputs.json_lines import outcome_line
+
+figure = st.none() | st.integers(-5000, 5000).map(float)
+words = st.text(max_size=20)
+bands = st.none() | st.builds(Band, figure, figure, figure)
+whole_bands = st.builds(Band, figure, figure, figure)
+per_horizon = st.none() | st.tuples(
+    *(st.tuples(st.just(h), st.sampled_from([0.0, 0.25, 1.0])) for h in (120, 300, 600))
+)
+outcomes = st.builds(
+    Outcome,
+    t_ms=st.integers(0, 10**9),
+    coolant_c=figure,
+    age_s=figure,
+    trusted=st.none() | st.booleans(),
+    doubts=st.lists(words, max_size=3).map(tuple),
+    estimate_c=bands,
+    rate_c_per_min=bands,
+    limit_c=figure,
+    stop_c=figure,
+    margin_c=bands,
+    ahead_c=st.none() | st.tuples(*(st.tuples(st.just(h), whole_bands) for h in (120, 300, 600))),
+    settles_c=bands,
+    time_to_limit_s=bands,
+    chance=per_horizon,
+    chance_stop=per_horizon,
+    grade_pct=bands,
+    climb=st.none() | st.builds(Climb, st.booleans(), figure, figure, figure, figure),
+    boil_margin_c=bands,
+    advice=st.lists(st.builds(Advice, gain_c=bands, gain_s=figure, words=words, why=words), max_size=2).map(tuple),
+    acted=st.lists(
+        st.builds(Acted, at_s=st.integers(0, 10**6).map(float), expected_c=figure, seen_c=figure), max_size=2
+    ).map(tuple),
+    silenced=st.booleans(),
+    speed_kmh=figure,
+    notes=st.lists(words, max_size=4).map(tuple),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(outcomes)
+def test_a_viewer_gets_what_the_core_said(said: Outcome) -> None:
+    line = feed_line(said)
+    assert line.endswith(b"\n")
+    assert line.count(b"\n") == 1
+    assert outcome_of(line) == said
+
+
+def test_the_public_fields_are_the_public_line_unchanged() -> None:
+    said = Outcome(4000, Status.LIVE, Level.NORMAL, coolant_c=91.0, notes=("a", "b", "c", "d", "e"))
+    told, public = json.loads(feed_line(said)), json.loads(outcome_line(said))
+    assert told["notes"] == ["b", "c", "d", "e"], "bounded"
+    assert {key: told[key] for key in public} == public
+    assert told.keys() - public.keys() == {"silenced", "speed_kmh", "notes"}
+
+
+def test_fields_of_a_later_version_are_passed_over() -> None:
+    said = Outcome(4000, Status.LIVE, Level.NORMAL, coolant_c=91.0)
+    later = json.dumps({**json.loads(feed_line(said)), "oil_margin_c": None}).encode()
+    assert outcome_of(later) == said
+
+
+@pytest.mark.parametrize(
+    "line", [b"", b"{}", b"[1]", b"null", b'{"time_s": 1, "status": "fine", "level": "normal"}', b"\xff", b"[" * 9000]
+)
+def test_anything_else_is_told(line: bytes) -> None:
+    with pytest.raises(ValueError):  # noqa: PT011 - JSON's own error is a ValueError too
+        outcome_of(line)
