@@ -1,0 +1,144 @@
+"""Words and numbers as people see them: cautions, level and status words, quantities in the display's units.
+
+Everything is rounded toward the worse side (less margin, less time), and unknown is two dashes, never a zero.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from livemon.core.outcome import Action, Band, Crossing, Level, Outcome, Status
+from livemon.core.units import Display
+from livemon.outputs.view_canvas import Tone
+
+CAUTION_SHORT: Final = "Estimates only: gauge and lamps win."
+CAUTION_TINY: Final = "Gauge, lamps win."
+CAUTION_WHOLE: Final[tuple[str, ...]] = (
+    "Estimates only. Of dash gauge and this tool, the worse one counts; a warning lamp always wins.",
+    "Set up before driving. The driver does not operate it while driving; a passenger may.",
+    "The vehicle's own manual comes first.",
+    "Hot coolant is under pressure: never open a hot cap. Steam: stay away, leave the bonnet shut.",
+    "Have faults checked by a qualified mechanic. Local law says where you may stop.",
+)
+"""Shown whole on the start screen; sources in docs/safety.md."""
+
+UNKNOWN: Final = "--"
+LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
+_STATUS_WORDS: Final[dict[Status, str]] = {
+    Status.STARTING: "STARTING",
+    Status.LIVE: "",
+    Status.STALE: "NO DATA",
+    Status.NO_LINK: "NO DATA",
+    Status.NO_COOLANT: "NO DATA",
+    Status.ENGINE_OFF: "ENGINE OFF",
+}
+STATUS_REASONS: Final[dict[Status, str]] = {
+    Status.STARTING: "waiting for the first readings",
+    Status.LIVE: "",
+    Status.STALE: "no new readings",
+    Status.NO_LINK: "no link to the vehicle",
+    Status.NO_COOLANT: "no coolant reading",
+    Status.ENGINE_OFF: "engine is off",
+}
+
+
+def tone_of(level: Level) -> Tone:
+    return Tone[level.name]
+
+
+def word_of(outcome: Outcome) -> str:
+    """The one word: the level, or the state of the data while that is what counts."""
+    status = _STATUS_WORDS[outcome.status]
+    if outcome.level >= Level.CAUTION:
+        return outcome.level.name
+    return status or outcome.level.name
+
+
+def believed(outcome: Outcome) -> bool:
+    """Whether the figures may be shown as live."""
+    return outcome.status in (Status.LIVE, Status.ENGINE_OFF) and outcome.trusted is not False
+
+
+def age_words(outcome: Outcome, short: bool = False) -> str:
+    """How old the newest reading is."""
+    if outcome.age_s is None:
+        return "no data" if short else "no data yet"
+    age = clock(outcome.age_s)
+    return age if short else f"data {age} old"
+
+
+def clock(seconds: float) -> str:
+    """A duration in the largest unit that does not flatter: 45 s, 3 min, 2 h."""
+    if seconds < 100:
+        return f"{math.ceil(seconds):d} s"
+    return f"{math.ceil(seconds / 60):d} min" if seconds < 6000 else f"{math.ceil(seconds / 3600):d} h"
+
+
+def temp(value_c: float | None, units: Display, unit: bool = True) -> str:
+    """A temperature in whole degrees, rounded up."""
+    if value_c is None:
+        return UNKNOWN
+    shown = f"{math.ceil(units.temp(value_c) - 0.05):d}"
+    return f"{shown}°{units.temperature}" if unit else shown
+
+
+def step(value_c: float | None, units: Display, sign: bool = False) -> str:
+    """A difference in degrees, one decimal."""
+    if value_c is None:
+        return UNKNOWN
+    return f"{units.step(value_c):{'+' if sign else ''}.1f}"
+
+
+def band(value: Band | None, units: Display) -> str:
+    """A temperature with its 80 % band."""
+    if value is None or value.likely is None:
+        return UNKNOWN
+    low, high = temp(value.low, units, unit=False), temp(value.high, units, unit=False)
+    return f"{temp(value.likely, units)} ({low}..{high})"
+
+
+def margin_number(outcome: Outcome, units: Display) -> tuple[str, bool]:
+    """Whole degrees to the limit, rounded to the worse side, and whether the limit is passed."""
+    if not believed(outcome) or outcome.margin_c is None or outcome.margin_c.likely is None:
+        return UNKNOWN, False
+    whole = math.floor(units.step(outcome.margin_c.likely) + 1e-9)
+    return f"{min(abs(whole), 999):d}", whole < 0
+
+
+def minutes_number(outcome: Outcome) -> str | None:
+    """Whole minutes to the limit, rounded down; '<1' under one; None when there is nothing to count down."""
+    if not believed(outcome) or outcome.crossing is not Crossing.KNOWN:
+        return None
+    if outcome.time_to_limit_s is None or outcome.time_to_limit_s.likely is None:
+        return None
+    if outcome.margin_c is not None and (outcome.margin_c.likely or 0.0) < 0:
+        return None
+    minutes = int(outcome.time_to_limit_s.likely // 60)
+    return f"{min(minutes, 99):d}" if minutes >= 1 else "<1"
+
+
+def minutes_band(outcome: Outcome) -> str:
+    """The band of the time to the limit in whole minutes: '3..7', '3 or more'."""
+    time = outcome.time_to_limit_s
+    if time is None or time.low is None:
+        return UNKNOWN
+    low = int(time.low // 60)
+    return f"{low} or more" if time.high is None else f"{low}..{math.ceil(time.high / 60)}"
+
+
+ACTION_NAMES: Final[dict[Action, str]] = {
+    Action.AC_OFF: "A/C off",
+    Action.DOWNSHIFT: "one gear down",
+    Action.UPSHIFT: "one gear up",
+    Action.SLOW_DOWN: "slower",
+    Action.SPEED_UP: "faster",
+    Action.HEATER_ON: "heater on",
+    Action.FAN_ON: "electric fan on",
+    Action.IDLE_NEUTRAL: "neutral",
+    Action.RAISE_IDLE: "raised idle",
+    Action.PULL_OVER: "pulled over",
+    Action.STOP_ENGINE: "engine off",
+    Action.WATCH_GAUGE: "watch the gauge",
+    Action.KEEP_IDLING: "keep idling",
+}
