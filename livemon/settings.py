@@ -1,0 +1,271 @@
+"""Text -> the small frozen settings of each room, through one key table.
+
+Every key has a form (kind of unit, range), a default taken from the room's own dataclass, and its effect in words; the
+file `config/livemon.yaml`, the check of a user's file, the header of a log and `livemon check` all read this table.
+Layers, later over earlier: defaults, header of the replayed log, settings file, vehicle file, command line; each value
+keeps where it came from.  No environment variables.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import MISSING, dataclass, fields
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from livemon import yaml_lines
+from livemon.core.alert import AlertSettings
+from livemon.core.pipeline import CoreSettings
+from livemon.core.units import MASS, TEMPERATURE
+from livemon.errors import SetupError
+from livemon.forms import Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.outputs.recorder import RecorderSettings
+from livemon.yaml_lines import Word
+
+AUTO: Final = "auto"
+"""Word for a key that is left to the program; its effect says what that means."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One setting: where it stands in a file, which field it fills, what it may be and what it does."""
+
+    section: str
+    name: str
+    field: str
+    form: Form
+    default: Any
+    effect: str
+    auto: bool = False
+
+    @property
+    def path(self) -> str:
+        return f"{self.section}.{self.name}"
+
+    def read(self, word: Word) -> Any:
+        """Value of `word`, or SetupError with file, line, key, expected, found, what to do."""
+        if self.auto and word.text == AUTO:
+            return None
+        try:
+            return self.form.read(word.text)
+        except ValueError as expected:
+            wanted = f"{expected} or {AUTO}" if self.auto else str(expected)
+            todo = f"Write for example `{self.name}: {self.write(self.default)}`"
+            raise SetupError(f"{word.where}, {self.path}", wanted, repr(word.text[:60]), todo) from None
+
+    def write(self, value: Any) -> str:
+        return AUTO if value is None else self.form.write(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A group of keys that fill one dataclass; only sections `in_log` can change what the core says."""
+
+    name: str
+    cls: type[Any]
+    meaning: str
+    in_log: bool
+    keys: tuple[Key, ...]
+
+
+_SUFFIXES: Final = ("_c", "_s", "_m", "_v", "_k", "_kg", "_kmh", "_mb", "_pct")
+
+
+def _key_name(field: str) -> str:
+    """The field without its unit: in a file the value carries it."""
+    for suffix in _SUFFIXES:
+        if field.endswith(suffix):
+            return field[: -len(suffix)]
+    return field
+
+
+def _section(
+    name: str, cls: type[Any], meaning: str, *, in_log: bool, rows: Mapping[str, tuple[Form, str]] | None = None
+) -> Section:
+    """Keys of the named fields, or (`rows` left out) of every field by the metadata it carries."""
+    keys = []
+    for field in fields(cls):
+        if rows is None:
+            about = field.metadata
+            form, effect = form_of_unit(about["unit"], about["low"], about["high"]), about["effect"]
+        elif field.name in rows:
+            form, effect = rows[field.name]
+        else:
+            continue
+        default = field.default if field.default is not MISSING else None
+        keys.append(Key(name, _key_name(field.name), field.name, form, default, effect, auto=default is None))
+    return Section(name, cls, meaning, in_log, tuple(keys))
+
+
+SECTIONS: Final[tuple[Section, ...]] = (
+    _section(
+        "drive",
+        CoreSettings,
+        "the two lines and what the vehicle does not report itself",
+        in_log=True,
+        rows={
+            "limit_c": (
+                Quantity(TEMPERATURE, 60, 140),
+                "your own line; forecasts, margins and cautions refer to it; often 8 to 12 C under danger",
+            ),
+            "stop_c": (
+                Quantity(TEMPERATURE, 60, 150),
+                "the line past which the engine is at risk; auto = lesser of limit + 10 C and boiling here less 6 C",
+            ),
+            "outside_c": (
+                Quantity(TEMPERATURE, -50, 60),
+                "outside air, for a vehicle that does not report it; auto = guessed from the intake air",
+            ),
+            "mass_kg": (
+                Quantity(MASS, 600, 40_000),
+                "vehicle with people, load and trailer; auto = the vehicle file's, else a broad guess",
+            ),
+        },
+    ),
+    _section("alert", AlertSettings, "when a level begins and ends; docs/alerts.md", in_log=True),
+    _section(
+        "recorder",
+        RecorderSettings,
+        "what is kept of each drive",
+        in_log=False,
+        rows={
+            "on": (Flag(), "record every drive of `watch`"),
+            "folder": (Text(300), "where the drives go; a relative one starts at the working folder"),
+            "total_mb": (
+                Number(1, 1_000_000, unit="MB"),
+                "the oldest drives are dropped beyond this; the current one never is",
+            ),
+            "sync_s": (form_of_unit("s", 1, 5), "at most so much of a drive is lost when the power is cut"),
+        },
+    ),
+)
+KEYS: Final[dict[str, Key]] = {key.path: key for section in SECTIONS for key in section.keys}
+Layer = Mapping[str, Word]
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A value in force, as text with its unit, and where it came from."""
+
+    value: Any
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What is in force, by key path."""
+
+    entries: Mapping[str, Entry]
+
+    def of(self, cls: type[T]) -> T:
+        """The settings of one room; `cls` is the dataclass of a section."""
+        section = next(s for s in SECTIONS if s.cls is cls)
+        values = {key.field: self.entries[key.path].value for key in section.keys}
+        try:
+            return cls(**values)
+        except ValueError as failure:  # what a room checks beyond single ranges
+            raise SetupError(section.name, "values that go together", str(failure)) from None
+
+    def core(self) -> CoreSettings:
+        """Everything the core is told."""
+        return self.of(CoreSettings)
+
+    def for_log(self) -> str:
+        """Every value that can change what the core says, as compact JSON for the header of a recording."""
+        paths = (key.path for section in SECTIONS if section.in_log for key in section.keys)
+        return json.dumps({path: self.entries[path].text for path in paths}, separators=(",", ":"))
+
+
+def from_file(path: Path) -> Layer:
+    """Layer of a settings file; an unknown key is refused with its line and the nearest known one."""
+    return from_block(yaml_lines.load(path))
+
+
+def from_block(top: yaml_lines.Block) -> Layer:
+    """Layer of a parsed settings file."""
+    known = {section.name: section for section in SECTIONS}
+    layer: dict[str, Word] = {}
+    for name, node in top.entries.items():
+        if name not in known:
+            raise _unknown(top.keys_at[name], name, known)
+        group = yaml_lines.block(node, f"keys of {name}")
+        keys = {key.name: key for key in known[name].keys}
+        for key_name, value in group.entries.items():
+            if key_name not in keys:
+                raise _unknown(group.keys_at[key_name], f"{name}.{key_name}", [f"{name}.{k}" for k in keys])
+            word = yaml_lines.word(value, f"one value for {name}.{key_name}")
+            layer[keys[key_name].path] = word
+    return layer
+
+
+def _unknown(where: str, name: str, known: Iterable[str]) -> SetupError:
+    near = get_close_matches(name, [*known, *KEYS], n=1, cutoff=0.5)
+    todo = f"Did you mean {near[0]}?" if near else "config/livemon.yaml shows every key"
+    return SetupError(where, "a known key", repr(name[:80]), todo)
+
+
+def from_header(text: str, log: str) -> tuple[Layer, tuple[str, ...]]:
+    """Layer of a recording's header, and the keys in it that this version does not know."""
+    where = f"{log}, header"
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        found = None
+    if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):
+        raise SetupError(where, "settings as JSON texts", repr(text[:60]), "Give the settings with --settings")
+    unknown = tuple(str(path) for path in found if path not in KEYS)
+    return {path: Word(value, where) for path, value in found.items() if path in KEYS}, unknown
+
+
+def settle(*layers: Layer) -> Settings:
+    """Settings in force under `layers`, later over earlier; refuses values that contradict each other."""
+    entries: dict[str, Entry] = {}
+    for path, key in KEYS.items():
+        words = [layer[path] for layer in layers if path in layer]
+        values = [key.read(word) for word in words]  # a bad value is refused even when a later layer hides it
+        value, source = (values[-1], words[-1].where) if words else (key.default, "default")
+        entries[path] = Entry(value, key.write(value), source)
+    settings = Settings(entries)
+    _limit_under_stop(entries["drive.limit"], entries["drive.stop"])
+    for section in SECTIONS:
+        settings.of(section.cls)
+    return settings
+
+
+def _limit_under_stop(limit: Entry, stop: Entry) -> None:
+    if stop.value is not None and limit.value > stop.value:
+        raise SetupError(
+            f"{limit.source}, drive.limit",
+            f"at most drive.stop, which is {stop.text} ({stop.source})",
+            limit.text,
+            "Lower the limit, or raise the stop as far as the vehicle's manual allows",
+        )
+
+
+def options(values: Mapping[str, str | None]) -> Layer:
+    """Layer of the command line: option ("--limit") -> its text; None = not given."""
+    paths = {"--limit": "drive.limit", "--stop": "drive.stop", "--outside": "drive.outside", "--mass": "drive.mass"}
+    return {paths[option]: Word(text, option) for option, text in values.items() if text is not None}
+
+
+def template() -> str:
+    """Text of config/livemon.yaml: every key with default, range and effect."""
+    lines = list(_TEMPLATE_HEAD)
+    for section in SECTIONS:
+        lines += ["", f"# {section.meaning}", f"{section.name}:"]
+        for key in section.keys:
+            lines += [f"  # {key.effect}", f"  # {key.form.range_text()}{f', or {AUTO}' if key.auto else ''}"]
+            lines.append(f"  {key.name}: {key.write(key.default)}")
+    return "\n".join([*lines, ""])
+
+
+_TEMPLATE_HEAD: Final[Sequence[str]] = (
+    "# Every setting of livemon with its default, its range and what it does.",
+    "# Values carry their unit (C, F, K, s, min, h, kg, lb ...).  Leave out what should stay at its default.",
+    "# `livemon check --settings FILE` tells what is in force and where each value came from.",
+    "# Later over earlier: defaults, this file, vehicle file, command line.",
+)
