@@ -17,12 +17,21 @@ from typing import Any, Final, TypeVar
 
 from livemon import yaml_lines
 from livemon.core.alert import AlertSettings
+from livemon.core.figures import FIGURES
 from livemon.core.pipeline import CoreSettings
-from livemon.core.units import MASS, TEMPERATURE
+from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
 from livemon.errors import SetupError
-from livemon.forms import Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
 from livemon.outputs.recorder import RecorderSettings
 from livemon.yaml_lines import Word
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenSettings:
+    """How figures are shown to people; JSON and logs are SI always."""
+
+    units: str = "metric"
+
 
 AUTO: Final = "auto"
 """Word for a key that is left to the program; its effect says what that means."""
@@ -99,6 +108,7 @@ def _section(
     return Section(name, cls, meaning, in_log, tuple(keys))
 
 
+_MASS: Final = FIGURES["mass_kg"]
 SECTIONS: Final[tuple[Section, ...]] = (
     _section(
         "drive",
@@ -119,10 +129,17 @@ SECTIONS: Final[tuple[Section, ...]] = (
                 "outside air, for a vehicle that does not report it; auto = guessed from the intake air",
             ),
             "mass_kg": (
-                Quantity(MASS, 600, 40_000),
+                Quantity(MASS, _MASS.low, _MASS.high),
                 "vehicle with people, load and trailer; auto = the vehicle file's, else a broad guess",
             ),
         },
+    ),
+    _section(
+        "screen",
+        ScreenSettings,
+        "how figures are shown",
+        in_log=False,
+        rows={"units": (Choice(tuple(DISPLAYS)), "units on the screens; JSON and logs are SI always")},
     ),
     _section("alert", AlertSettings, "when a level begins and ends; docs/alerts.md", in_log=True),
     _section(
@@ -248,8 +265,16 @@ def _limit_under_stop(limit: Entry, stop: Entry) -> None:
 
 def options(values: Mapping[str, str | None]) -> Layer:
     """Layer of the command line: option ("--limit") -> its text; None = not given."""
-    paths = {"--limit": "drive.limit", "--stop": "drive.stop", "--outside": "drive.outside", "--mass": "drive.mass"}
-    return {paths[option]: Word(text, option) for option, text in values.items() if text is not None}
+    return {_OPTIONS[option]: Word(text, option) for option, text in values.items() if text is not None}
+
+
+_OPTIONS: Final = {
+    "--limit": "drive.limit",
+    "--stop": "drive.stop",
+    "--outside": "drive.outside",
+    "--mass": "drive.mass",
+    "--units": "screen.units",
+}
 
 
 def template() -> str:

@@ -190,6 +190,14 @@ def to_yaml(profile: VehicleProfile, lines: Mapping[str, str] | None = None) -> 
     return "\n".join([*text, ""])
 
 
+def figure_text(name: str, figure: Figure) -> str:
+    """`2300 kg +- 60 kg` for people, four digits."""
+    key = FIGURES[name]
+    form, spread_form = _form(key), _spread_form(key)
+    likely, spread = float(f"{figure.likely:.4g}"), float(f"{figure.spread:.4g}")
+    return f"{form.write(likely)} {_PLUS_MINUS} {spread_form.write(spread)}"
+
+
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)  # a JSON text is a YAML one
 

@@ -42,7 +42,8 @@ class LogFile:
         """Opens the file and reads its header; SetupError or NoDataError when it is no log."""
         self.path = path
         self._parser = LogParser(str(path))
-        self._bytes_read = 0
+        self._before = self._after = 0  # position in the file before and after the piece in hand
+        self._share_of_piece = 0.0
         try:
             self._size = path.stat().st_size
             self._raw = path.open("rb")
@@ -80,17 +81,21 @@ class LogFile:
     @property
     def share_read(self) -> float:
         """How much of the file was read, 0 to 1."""
-        if self._ended or self._size == 0:
+        if self._raw.closed or self._size == 0:
             return 1.0
-        return min(self._raw.tell() / self._size, 1.0)
+        return min((self._before + (self._after - self._before) * self._share_of_piece) / self._size, 1.0)
 
     def events(self) -> Iterator[Event]:
         """Events in the order of the rows; closes the file at the end."""
         try:
-            yield from self._first
-            self._first = []
-            while not self._ended:
-                yield from self._piece()
+            piece, self._first = self._first, []
+            while True:
+                for at, event in enumerate(piece):
+                    self._share_of_piece = at / len(piece)
+                    yield event
+                if self._ended:
+                    break
+                piece = self._piece()
         finally:
             self.close()
 
@@ -107,6 +112,7 @@ class LogFile:
                 raise SetupError(str(self.path), "a readable log file", words) from None
             self._parser.skipped["rest of the file unreadable"] = 1
             data = b""
+        self._before, self._after, self._share_of_piece = self._after, self._raw.tell(), 0.0
         if data:
             return self._parser.feed(data)
         self._ended = True

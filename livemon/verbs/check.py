@@ -1,0 +1,104 @@
+"""`livemon check`: what is in force and where each value came from, with what is wrong about it.
+
+A value that cannot be read, or a limit above the stop, is refused with file and line before anything is printed; a
+stop above the boiling point is shown beside the rest and makes the exit status 2.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from livemon import settings
+from livemon.core.air import standard_pressure_kpa
+from livemon.core.coolant import BOILING_BAND_C, boiling_c
+from livemon.core.units import LENGTH, TEMPERATURE, Display, to_unit
+from livemon.readers.route_file import read_route
+from livemon.vehicle_file import NAME_OF, figure_text
+from livemon.verbs.common import InForce, add_common, settle
+
+SEA_LEVEL_M = 0.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--template", action="store_true", help="print a settings file with every key at its default")
+    add_common(parser, quiet=False)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.template:
+        sys.stdout.write(settings.template())
+        return 0
+    in_force = settle(args)
+    summit_m = SEA_LEVEL_M
+    if args.route is not None:
+        route = read_route(args.route)
+        summit_m = max(summit_m, float(route.height_m.max()))
+    findings = boiling_findings(in_force, summit_m)
+    if args.json:
+        print(json.dumps(_as_json(in_force, findings)))
+    else:
+        sys.stdout.write(_as_text(in_force, findings))
+    return 2 if findings else 0
+
+
+def boiling_findings(in_force: InForce, summit_m: float) -> list[str]:
+    """What is wrong with the two lines at `summit_m`: the mixture boils before they are reached."""
+    cooling = in_force.profile.cooling()
+    boils = float(boiling_c(standard_pressure_kpa(summit_m), cooling.cap_kpa, cooling.glycol_share))
+    sure = boils + BOILING_BAND_C[0]
+    display = in_force.display
+    where = f"at {_shown(summit_m, display.length, display)}"
+    found = []
+    for path in ("drive.limit", "drive.stop"):
+        entry = in_force.settings.entries[path]
+        if entry.value is not None and entry.value > sure:
+            found.append(
+                f"{path} ({entry.source}): expected below {_shown_c(sure, display)}, where the coolant may boil "
+                f"{where} under this cap, found {_shown_c(entry.value, display)}. "
+                "Lower it, or check the cap in the vehicle file"
+            )
+    return found
+
+
+def _shown(value_m: float, unit: str, display: Display) -> str:
+    return f"{to_unit(value_m, LENGTH, unit):.0f} {unit}"
+
+
+def _shown_c(value_c: float, display: Display) -> str:
+    return f"{to_unit(value_c, TEMPERATURE, display.temperature):.0f} {display.temperature}"
+
+
+def _as_text(in_force: InForce, findings: list[str]) -> str:
+    entries = in_force.settings.entries
+    wide = max(map(len, entries))
+    value_wide = max(len(entry.text) for entry in entries.values())
+    lines = [f"{path:<{wide}}  {e.text:<{value_wide}}  {e.source}".rstrip() for path, e in entries.items()]
+    profile = in_force.profile
+    lines += ["", f"vehicle: {profile.name} ({in_force.profile_source})"]
+    lines += [f"  part: {part}" for part in profile.parts]
+    for name in NAME_OF:
+        figure = profile.figure(name)
+        if figure.source != "default":
+            lines.append(f"  {NAME_OF[name]:<{wide - 2}}  {figure_text(name, figure)}  {figure.source}")
+    lines.append("  every other figure: default of a heavy four-wheel-drive wagon, with its spread")
+    lines += ["", *(f"wrong: {finding}" for finding in findings)] if findings else ["", "nothing wrong found"]
+    return "\n".join([*lines, ""])
+
+
+def _as_json(in_force: InForce, findings: list[str]) -> dict[str, object]:
+    profile = in_force.profile
+    return {
+        "settings": {p: {"value": e.text, "source": e.source} for p, e in in_force.settings.entries.items()},
+        "vehicle": {
+            "name": profile.name,
+            "source": in_force.profile_source,
+            "parts": list(profile.parts),
+            "figures": {
+                NAME_OF[name]: {"value": figure_text(name, profile.figure(name)), "source": profile.figure(name).source}
+                for name in NAME_OF
+            },
+        },
+        "wrong": findings,
+    }

@@ -1,0 +1,93 @@
+"""The options that verbs share, and how they become settings; what a log's header holds is one of the layers."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from livemon import __version__, settings, vehicle_file
+from livemon.core.units import DISPLAYS, Display
+from livemon.core.vehicle import VehicleProfile
+from livemon.settings import Layer, ScreenSettings, Settings
+
+QUANTITIES = {
+    "--limit": ("TEMP", 'your own line, such as "108 C" or "226 F"'),
+    "--stop": ("TEMP", "the line past which the engine is at risk"),
+    "--outside": ("TEMP", "outside air, for a vehicle that does not report it"),
+    "--mass": ("MASS", 'vehicle with people, load and trailer, such as "2150 kg"'),
+}
+
+
+def add_common(
+    parser: argparse.ArgumentParser,
+    *,
+    route: bool = True,
+    view: bool = False,
+    json: bool = True,
+    quiet: bool = True,
+) -> None:
+    """The common options; a verb leaves out those that mean nothing to it."""
+    parser.add_argument(
+        "--settings", type=Path, metavar="FILE", help="settings file; config/livemon.yaml shows every key"
+    )
+    parser.add_argument("--vehicle", type=Path, metavar="FILE", help="vehicle profile, typed and learned")
+    if route:
+        parser.add_argument(
+            "--route", type=Path, metavar="FILE", help="route ahead: GPX, or a table of distance and height"
+        )
+    for option, (kind, words) in QUANTITIES.items():
+        parser.add_argument(option, metavar=kind, help=words)
+    parser.add_argument("--units", metavar="WORD", help="us or metric on the screens; JSON is always SI")
+    if json:
+        parser.add_argument("--json", action="store_true", help="one JSON object a line; docs/output.md")
+    if view:
+        parser.add_argument("--view", choices=("driver", "passenger"), default="driver", help="which view to show")
+    if quiet:
+        parser.add_argument("--quiet", action="store_true", help="no progress and no remarks, only the result")
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """Everything that is in force for one run, and the remarks that came up while settling it."""
+
+    settings: Settings
+    profile: VehicleProfile
+    profile_source: str
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def display(self) -> Display:
+        return DISPLAYS[self.settings.of(ScreenSettings).units]
+
+    def header(self) -> dict[str, str]:
+        """Metadata of a recording made under these settings."""
+        return {
+            "livemon": __version__,
+            "settings": self.settings.for_log(),
+            "vehicle": vehicle_file.to_header(self.profile),
+        }
+
+
+def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, log: str = "log") -> InForce:
+    """What is in force: defaults, `header` of the replayed log, settings file, vehicle file, command line."""
+    layers: list[Layer] = []
+    remarks: list[str] = []
+    profile, source = VehicleProfile(), "default"
+    if header and "settings" in header:
+        layer, unknown = settings.from_header(header["settings"], log)
+        layers.append(layer)
+        if unknown:
+            remarks.append(f"{log}: settings of another version are left out: {', '.join(unknown)}")
+    if header and "vehicle" in header:
+        profile, source = vehicle_file.from_header(header["vehicle"], log), f"{log}, header"
+    if args.settings is not None:
+        layers.append(settings.from_file(args.settings))
+    if args.vehicle is not None:
+        profile, lines = vehicle_file.load(args.vehicle)
+        source = str(args.vehicle)
+        layers.append(lines)
+    given = {option: getattr(args, option[2:], None) for option in (*QUANTITIES, "--units")}
+    layers.append(settings.options(given))
+    return InForce(settings.settle(*layers), profile, source, tuple(remarks))

@@ -1,0 +1,168 @@
+"""`livemon replay LOG...`: the same pipeline as `watch` over recorded logs and bus captures, flat out or at a pace.
+
+Output goes to standard output (JSON lines, or a summary in words), remarks and progress to standard error.  Settings
+are those of each log's own header unless others are given.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Final, Protocol
+
+from livemon.core.events import Event, Sample, Tick
+from livemon.core.outcome import Outcome
+from livemon.errors import LivemonError, NoDataError, SetupError
+from livemon.outputs.json_lines import outcome_line, summary_line
+from livemon.outputs.summary import Tally
+from livemon.outputs.summary_text import clock, summary_text
+from livemon.readers.log_file import LogFile, looks_like_log
+from livemon.run import Sink, on_grid
+from livemon.run import run as drive
+from livemon.verbs.common import add_common, settle
+
+PROGRESS_EACH_MS: Final = 5_000
+"""The bar moves each so many milliseconds of the log."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="a drive in the log form, or a bus capture")
+    parser.add_argument(
+        "--pace", type=float, metavar="X", help="1 = real time, 10 = ten times as fast; default: flat out"
+    )
+    add_common(parser, view=True)
+
+
+class Source(Protocol):
+    """A recording of either kind."""
+
+    @property
+    def skipped(self) -> Mapping[str, int]: ...
+
+    def events(self) -> Iterator[Event]: ...
+
+
+def run(args: argparse.Namespace) -> int:
+    """One log after the other; one that cannot be used is told of, and the others still run."""
+    if args.pace is not None and not 0 < args.pace < 1e6:
+        raise SetupError("--pace", "a number above 0 (1 = real time)", f"{args.pace:g}")
+    status = 0
+    for path in args.logs:
+        try:
+            _one(path, args)
+        except LivemonError as error:
+            if len(args.logs) == 1:
+                raise
+            print(f"livemon replay: {error}", file=sys.stderr)
+            status = max(status, error.exit_status)
+    return status
+
+
+def _one(path: Path, args: argparse.Namespace) -> None:
+    source = _open(path)
+    header = source.metadata if isinstance(source, LogFile) else None
+    in_force = settle(args, header, str(path))
+    remarks = list(in_force.remarks)
+    if isinstance(source, LogFile) and source.unknown:
+        remarks.append(f"{path}: unknown columns are left out: {', '.join(source.unknown[:20])}")
+    if not args.quiet:
+        for remark in remarks:
+            print(f"livemon replay: {remark}", file=sys.stderr)
+    core = in_force.settings.core()
+    tally, seen = Tally(), _Seen()
+    sinks: list[Sink] = [tally, seen]
+    if args.json:
+        sinks.append(_JsonSink(at_once=args.pace is not None))
+    stream: Iterator[Event] = on_grid(source.events())
+    if args.pace is not None:
+        stream = paced(stream, args.pace, time.monotonic, time.sleep)
+    if not args.quiet and (args.pace is not None or sys.stderr.isatty()):
+        stream = _with_progress(stream, path, source)
+    drive(stream, core, sinks)
+    if not seen.coolant:
+        counts = ", ".join(f"{reason} {n}" for reason, n in sorted(source.skipped.items())) or "none"
+        raise NoDataError(
+            f"{path}: expected coolant readings, found none in {seen.samples} samples (skipped: {counts}). "
+            "Was the vehicle asked for PID 05?"
+        )
+    rows = source.rows if isinstance(source, LogFile) else seen.samples
+    summary = tally.summary(rows, source.skipped)
+    if args.json:
+        sys.stdout.write(summary_line(summary))
+    else:
+        sys.stdout.write(summary_text(str(path), summary, core.limit_c, in_force.display))
+
+
+def _open(path: Path) -> Source:
+    if not looks_like_log(path):
+        from livemon.readers.capture import Capture, is_capture  # python-can costs time that a log need not pay
+
+        if path.is_file() and is_capture(path):
+            return Capture(path)
+    return LogFile(path)
+
+
+class _Seen:
+    """Counts what came in, for the message when nothing of use did."""
+
+    def __init__(self) -> None:
+        self.samples = self.coolant = 0
+
+    def event(self, event: Event) -> None:
+        if isinstance(event, Sample):
+            self.samples += 1
+            self.coolant += any(name == "coolant_c" for name, _ in event.readings)
+
+    def outcome(self, outcome: Outcome) -> None:
+        """Counted elsewhere."""
+
+
+class _JsonSink:
+    """One line a second on standard output; `at_once` for a reader that follows in real time."""
+
+    def __init__(self, *, at_once: bool) -> None:
+        self._at_once = at_once
+
+    def event(self, event: Event) -> None:
+        """Events stand in the log already."""
+
+    def outcome(self, outcome: Outcome) -> None:
+        sys.stdout.write(outcome_line(outcome))
+        if self._at_once:
+            sys.stdout.flush()
+
+
+def paced(
+    events: Iterable[Event], speed: float, now_s: Callable[[], float], sleep_s: Callable[[float], None]
+) -> Iterator[Event]:
+    """`events`, each held back until its time of the log has passed at `speed` times real time.
+
+    Held against the start, not against the event before, so that delays do not add up.
+    """
+    origin: float | None = None
+    for event in events:
+        at = event.t_ms / 1000.0 / speed
+        if origin is None:
+            origin = now_s() - at
+        wait = origin + at - now_s()
+        if wait > 0:
+            sleep_s(wait)
+        yield event
+
+
+def _with_progress(events: Iterable[Event], path: Path, source: Source) -> Iterator[Event]:
+    """`events` with a bar on standard error; of a bus capture only the time of the log is known."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[at]}"), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(path.name, total=1.0 if isinstance(source, LogFile) else None, at="0:00")
+        for event in events:
+            if isinstance(event, Tick) and event.t_ms % PROGRESS_EACH_MS == 0:
+                share = source.share_read if isinstance(source, LogFile) else 0.0
+                bar.update(task, completed=share, at=clock(event.t_ms / 1000))
+            yield event

@@ -1,0 +1,295 @@
+"""Settings and vehicle files: every key, every layer, and every mistake told with file, line and remedy."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from livemon import settings, vehicle_file, yaml_lines
+from livemon.cli import main
+from livemon.core.figures import FIGURES, Figure
+from livemon.core.vehicle import Fuel, VehicleProfile
+from livemon.errors import SetupError
+from livemon.forms import Quantity
+from livemon.settings import KEYS, SECTIONS
+from livemon.yaml_lines import Word
+
+HOUSE = Path(__file__).resolve().parents[2]
+EXAMPLE = HOUSE / "config" / "vehicles" / "example.yaml"
+
+
+def layer(text: str) -> settings.Layer:
+    return settings.from_block(yaml_lines.parse(text, "my.yaml"))
+
+
+def in_force(text: str) -> settings.Settings:
+    return settings.settle(layer(text))
+
+
+# The table
+
+
+def test_config_file_is_the_table_and_changes_nothing() -> None:
+    text = (HOUSE / "config" / "livemon.yaml").read_text()
+    assert text == settings.template(), "rebuild: livemon check --template > config/livemon.yaml"
+    ours = settings.settle()
+    assert {p: e.value for p, e in in_force(text).entries.items()} == {p: e.value for p, e in ours.entries.items()}
+
+
+@pytest.mark.parametrize("key", KEYS.values(), ids=lambda k: k.path)
+def test_default_lies_in_its_own_range_and_has_an_effect(key: settings.Key) -> None:
+    assert key.effect
+    assert key.read(Word(key.write(key.default), "here")) == key.default
+    if not key.auto and isinstance(key.form, Quantity):
+        assert key.form.low <= key.default <= key.form.high
+
+
+def test_every_field_of_every_section_has_a_key() -> None:
+    for section in SECTIONS:
+        if section.name == "drive":  # the core takes values from other sections too
+            continue
+        assert {key.field for key in section.keys} == set(section.cls.__dataclass_fields__), section.name
+
+
+@hypothesis_settings(max_examples=200, deadline=None)
+@given(st.sampled_from([k for k in KEYS.values() if isinstance(k.form, Quantity)]), st.floats(0, 1))
+def test_written_value_reads_back_to_the_last_bit(key: settings.Key, share: float) -> None:
+    form = key.form
+    assert isinstance(form, Quantity)
+    value = min(max(form.low + share * (form.high - form.low), form.low), form.high)
+    assert key.read(Word(key.write(value), "here")) == value
+
+
+@pytest.mark.parametrize(("text", "unit"), [("226.4 F", "degF"), ("381.15 K", "kelvin"), ("108 °C", "degC")])
+def test_limit_in_other_units_against_pint(text: str, unit: str) -> None:
+    """Outside check: the pint library converts the same quantity."""
+    number = float(text.split()[0])
+    expected = pint.UnitRegistry().Quantity(number, unit).to("degC").magnitude
+    assert in_force(f"drive:\n  limit: {text}").core().limit_c == pytest.approx(expected)
+
+
+# Layers
+
+
+def test_later_layers_win_and_each_value_keeps_its_source() -> None:
+    header, _ = settings.from_header('{"drive.limit": "100.0 C", "drive.outside": "30.0 C"}', "old.csv")
+    file = layer("drive:\n  limit: 104 C\nalert:\n  hold: 1 min\n")
+    ours = settings.settle(header, file, settings.options({"--limit": "101 C", "--stop": None}))
+    assert ours.core().limit_c == 101
+    shown = {path: (entry.text, entry.source) for path, entry in ours.entries.items()}
+    assert shown["drive.limit"] == ("101 C", "--limit")
+    assert shown["drive.outside"] == ("30 C", "old.csv, header")
+    assert shown["alert.hold"] == ("60 s", "my.yaml, line 4")
+    assert shown["drive.mass"] == ("auto", "default")
+
+
+def test_header_of_a_recording_gives_the_same_settings_back() -> None:
+    ours = settings.settle(settings.options({"--limit": "226.7 F", "--mass": "5070 lb"}))
+    header, unknown = settings.from_header(ours.for_log(), "drive.csv")
+    assert unknown == ()
+    assert settings.settle(header).core() == ours.core()
+
+
+def test_header_of_another_version_names_what_it_leaves_out() -> None:
+    header, unknown = settings.from_header('{"drive.limit": "100 C", "drive.moon": "full"}', "drive.csv")
+    assert unknown == ("drive.moon",)
+    assert list(header) == ["drive.limit"]
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"drive.limit": 100}', "[" * 100_000])
+def test_damaged_header_is_refused_with_a_remedy(text: str) -> None:
+    with pytest.raises(SetupError, match="--settings"):
+        settings.from_header(text, "drive.csv")
+
+
+# Mistakes
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("drive:\n  limit: 108", ["my.yaml, line 2, drive.limit", "its unit", "'108'", "limit: 108 C"]),
+        ("drive:\n  limit: 108 kg", ["line 2", "C, F, K", "'108 kg'"]),
+        ("drive:\n\n  limit: 300 C", ["line 3", "60 to 140 C", "'300 C'"]),
+        ("drive:\n  limit: nan C", ["line 2", "'nan C'"]),
+        ("drive:\n  limit:", ["line 2", "''"]),
+        ("drive:\n  limit: [1, 2]", ["line 2", "one value for drive.limit", "a list"]),
+        ("drive:\n  limits: 108 C", ["line 2", "a known key", "'drive.limits'", "Did you mean drive.limit?"]),
+        ("drives:\n  limit: 108 C", ["line 1", "'drives'", "Did you mean drive?"]),
+        ("zzz: 1", ["line 1", "config/livemon.yaml shows every key"]),
+        ("drive: 3", ["line 1", "keys of drive", "the single value '3'"]),
+        ("drive:\n  limit: 108 C\n  limit: 109 C", ["line 3", "once", "first at my.yaml, line 2"]),
+        ("drive:\n  limit: 120 C\n  stop: 110 C", ["line 2", "at most drive.stop, which is 110 C (my.yaml, line 3)"]),
+        ("drive:\n  limit: 120 C\n  stop: 10 C", ["line 3, drive.stop", "60 to 150 C or auto"]),
+        ("alert:\n  caution_chance: 2", ["line 2", "0.05 to 0.95", "'2'"]),
+        ("alert:\n  caution_chance: 1_0", ["line 2", "'1_0'"]),
+        ("recorder:\n  on: perhaps", ["line 2", "yes or no", "'perhaps'"]),
+        ("recorder:\n  total: 500", ["line 2", "MB", "'500'"]),
+        ("screen:\n  units: imperial", ["line 2", "metric, us", "'imperial'"]),
+        ("drive:\n\tlimit: 108 C", ["my.yaml, line 2", "plain YAML"]),
+        ("drive: {limit: 108 C", ["my.yaml", "plain YAML"]),
+        ("drive: &a\n  limit: 108 C\nalert: *a", ["line 3", "an alias"]),
+        ("- 1\n- 2", ["line 1", "keys and values", "a list"]),
+        ("just words", ["line 1", "the single value 'just words'"]),
+        ("? [a]\n: b", ["line 1", "a key of one word"]),
+        ("drive:\n  limit: \x07", ["line 2", "plain YAML"]),
+    ],
+)
+def test_mistake_is_told_with_place_expectation_and_remedy(text: str, words: list[str]) -> None:
+    with pytest.raises(SetupError) as caught:
+        in_force(text)
+    for word in words:
+        assert word in str(caught.value)
+
+
+def test_value_that_a_later_layer_hides_is_still_refused() -> None:
+    with pytest.raises(SetupError, match=r"my\.yaml, line 2"):
+        settings.settle(layer("drive:\n  limit: hot"), settings.options({"--limit": "100 C"}))
+
+
+@hypothesis_settings(max_examples=300, deadline=None)
+@given(
+    st.text(max_size=200)
+    | st.lists(st.sampled_from(["drive:", "\n  limit: ", "108 C", "[", "{", "&a ", "*a", "'", "\t"])).map("".join)
+)
+def test_any_text_is_settings_or_our_own_error(text: str) -> None:
+    try:
+        ours = in_force(text)
+    except SetupError as refused:
+        assert refused.exit_status == 2  # noqa: PT017 - either outcome is right, a traceback is not
+    else:
+        assert set(ours.entries) == set(KEYS)
+
+
+def test_nesting_without_end_is_refused() -> None:
+    with pytest.raises(SetupError, match="nesting without end"):
+        yaml_lines.parse("[" * 20_000, "deep.yaml")
+
+
+def test_unreadable_files(tmp_path: Path) -> None:
+    with pytest.raises(SetupError, match="No such file"):
+        settings.from_file(tmp_path / "none.yaml")
+    (tmp_path / "latin.yaml").write_bytes(b"drive:\n  limit: 108 \xb0C\n")
+    with pytest.raises(SetupError, match=r"latin\.yaml, line 2: expected UTF-8"):
+        settings.from_file(tmp_path / "latin.yaml")
+    (tmp_path / "long.yaml").write_bytes(b"#" * 300_000)
+    with pytest.raises(SetupError, match="256 KiB"):
+        settings.from_file(tmp_path / "long.yaml")
+    (tmp_path / "empty.yaml").touch()
+    assert settings.from_file(tmp_path / "empty.yaml") == {}
+
+
+# Vehicle files
+
+
+def test_example_vehicle_loads_with_its_lines() -> None:
+    profile, lines = vehicle_file.load(EXAMPLE)
+    assert profile.figure("mass_kg") == Figure(2650, 80, "typed")
+    assert profile.figure("cap_kpa").likely == pytest.approx(110.3, abs=0.05)  # 16 psi, NIST SP 811
+    assert settings.settle(lines).core().stop_c == 118
+    assert profile.gear_ratios == (2.80, 1.53, 1.00, 0.72)
+    assert profile.torque_points is not None
+    assert profile.torque_points[2] == (2500, 345)
+
+
+figure_values = st.sampled_from(list(FIGURES.values())).flatmap(
+    lambda key: st.builds(
+        lambda likely, spread, source: (key.name, Figure(likely, spread, source)),
+        st.floats(key.low, key.high),
+        st.floats(0, key.high - key.low),
+        st.sampled_from(["typed", "learned from 3 logs"]),
+    )
+)
+figures = st.lists(figure_values, max_size=4).map(dict)
+profiles = st.builds(
+    VehicleProfile,
+    name=st.sampled_from(["Basalt", 'a "tall" wagon: #2', "Gr\N{LATIN SMALL LETTER U WITH DIAERESIS}n"]),
+    typed=figures,
+    learned=figures,
+    parts=st.sampled_from([(), ("clogged_condenser",), ("weak_electric_fan", "leaking_cap")]),
+    gear_ratios=st.sampled_from([None, (3.1, 1.5, 1.0)]),
+    torque_points=st.sampled_from([None, ((800.0, 200.5), (3000.0, 350.0))]),
+    fuel=st.sampled_from(Fuel),
+    boosted=st.booleans(),
+    has_ac=st.booleans(),
+)
+
+
+@hypothesis_settings(max_examples=100, deadline=None)
+@given(profiles)
+def test_profile_survives_file_and_header_to_the_last_bit(profile: VehicleProfile) -> None:
+    again, _ = vehicle_file.from_block(yaml_lines.parse(vehicle_file.to_yaml(profile), "v.yaml"))
+    assert again == profile
+    assert vehicle_file.from_header(vehicle_file.to_header(profile), "drive.csv") == profile
+
+
+def test_every_figure_has_one_key() -> None:
+    assert sorted(vehicle_file.FIGURE_OF.values()) == sorted(FIGURES)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("typed:\n  mas: 2300 kg", ["line 2", "'mas'", "Did you mean mass?"]),
+        ("typed:\n  mass: 2300", ["line 2, mass", "its unit"]),
+        ("typed:\n  mass: 2300 kg +- 3", ["line 2, mass (spread)"]),
+        ("typed:\n  mass: 23 kg", ["line 2, mass", "600 to 8000 kg"]),
+        ("typed:\n  mass: {spread: 3 kg}", ["a value for mass"]),
+        ("parts: [clogged_condensor]", ["line 1, parts", "Did you mean clogged_condenser?"]),
+        ("gears: [1, 2]", ["line 1, gears", "each below the one before"]),
+        ("gears: []", ["line 1, gears"]),
+        ("torque:\n  2000 rpm: 300 Nm", ["2 to 40 points"]),
+        ("torque:\n  2000: 300 Nm", ["line 2, torque"]),
+        ("fuel: coal", ["line 1, fuel", "petrol, diesel", "'coal'"]),
+        ("colour: red", ["line 1", "'colour'"]),
+    ],
+)
+def test_mistake_in_a_vehicle_file(text: str, words: list[str]) -> None:
+    with pytest.raises(SetupError) as caught:
+        vehicle_file.from_block(yaml_lines.parse(text, "v.yaml"))
+    for word in words:
+        assert word in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[]", '{"name": 3}', "null"])
+def test_damaged_profile_in_a_header(text: str) -> None:
+    with pytest.raises(SetupError, match="--vehicle"):
+        vehicle_file.from_header(text, "drive.csv")
+
+
+def test_header_profile_out_of_range_is_refused() -> None:
+    broken = replace(VehicleProfile(), typed={"mass_kg": Figure(1e9, 1.0)})
+    with pytest.raises(SetupError, match="mass_kg out of range"):
+        vehicle_file.from_header(vehicle_file.to_header(broken), "drive.csv")
+
+
+# livemon check
+
+
+def test_check_prints_value_and_source(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--vehicle", str(EXAMPLE), "--limit", "104 C"]) == 0
+    out = capsys.readouterr().out
+    assert "104 C" in out
+    assert "--limit" in out
+    assert "example.yaml, line 8" in out
+    assert "nothing wrong found" in out
+
+
+def test_check_flags_a_stop_above_boiling(capsys: pytest.CaptureFixture[str]) -> None:
+    """50/50 glycol without a cap boils at 107 to 108 C at sea level (published values; docs name them)."""
+    assert main(["check", "--stop", "140 C", "--json"]) == 2
+    said = json.loads(capsys.readouterr().out)
+    assert len(said["wrong"]) == 1
+    assert "drive.stop (--stop)" in said["wrong"][0]
+
+
+def test_check_refuses_a_limit_above_the_stop(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--limit", "120 C", "--stop", "110 C"]) == 2
+    assert "expected at most drive.stop, which is 110 C (--stop), found 120 C" in capsys.readouterr().err
