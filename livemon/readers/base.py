@@ -1,0 +1,27 @@
+"""What every reader is: a thing that is started with a place to put events, and stopped.
+
+A reader moves bytes and decides nothing.  It runs in its own thread, never raises out of it, and tells trouble as a
+`Link` that is down with a reason.  Event times come from the clock it was made with; `run.py` gives the final ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from livemon.core.events import Link, Mark, Sample
+
+Put = Callable[[Sample | Link | Mark], None]
+"""Takes one event, from any thread, without blocking for long."""
+
+
+class Reader(Protocol):
+    """A door in."""
+
+    def start(self, put: Put) -> None:
+        """Begin to deliver events to `put` from a thread of its own."""
+        ...
+
+    def stop(self) -> None:
+        """Stop delivering and wait, for at most a few seconds, until the thread has ended."""
+        ...
