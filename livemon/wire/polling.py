@@ -31,6 +31,8 @@ COOLANT_DEMOTED_PERIOD_MS: Final = 2_000
 OUTAGE_MS: Final = 3_000
 """Nothing answered for so long: the link was out, not the PIDs."""
 
+MOST_EARLY_MS: Final = 500
+
 ERROR_GAP_MS: Final = 250
 """Pause after a request without answer: back off on errors."""
 
@@ -134,6 +136,8 @@ class Poller:
     _next_ms: int = 0
     _last_coolant_c: float | None = None
     _last_answer_ms: int | None = None
+    _last_ask_ms: int | None = None
+    _spacing_ms: int = 0
 
     def __post_init__(self) -> None:
         for want in WANTS:
@@ -198,11 +202,16 @@ class Poller:
         due = min((s.due_ms for s in self._states if not self._spared(s)), default=self._next_ms + 1_000)
         return max(self._next_ms, due)
 
+    def _is_due(self, state: _State, now_ms: int) -> bool:
+        # On a slow link coolant goes half an exchange early rather than half an exchange late.
+        early = self._spacing_ms // 2 if state.want.name == "coolant_c" else 0
+        return state.due_ms - early <= now_ms
+
     def next_ask(self, now_ms: int) -> Ask | None:
         """The request to send now; None if nothing is due or it would not be polite yet."""
         if now_ms < self._next_ms:
             return None
-        due = [state for state in self._states if state.due_ms <= now_ms and not self._spared(state)]
+        due = [state for state in self._states if self._is_due(state, now_ms) and not self._spared(state)]
         if not due:
             return None
         due.sort(key=lambda s: (s.want.name != "coolant_c", -(now_ms - s.due_ms) / self._period_ms(s)))
@@ -213,6 +222,9 @@ class Poller:
             if state.pid in chosen.wanted:
                 # From now, not from when it was due: a slow link must not build up a backlog.
                 state.due_ms = now_ms + self._period_ms(state)
+        if self._last_ask_ms is not None:
+            self._spacing_ms = min(now_ms - self._last_ask_ms, MOST_EARLY_MS)
+        self._last_ask_ms = now_ms
         self._next_ms = now_ms + self.gap_ms
         return chosen
 
