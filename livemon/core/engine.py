@@ -144,6 +144,15 @@ def coolant_heat_kw(engine: Engine, fuel_kw: Number) -> Number:
     return engine.coolant_share * share_shape(engine, fuel_kw) * fuel_kw
 
 
+def overrun_heat_kw(engine: Engine, rpm: Number) -> Number:
+    """Heat [kW] that friction leaves in metal and coolant while fuel is cut: a third of friction and pumping power.
+
+    The rest warms the air pumped through.  Share from memory.  With fuel burning it is part of `coolant_share` already.
+    Example: default engine, 2500 rpm -> 5.5 kW.
+    """
+    return friction_kw(engine, rpm) / 3.0
+
+
 def ac_duty(air_c: Number, rpm: Number) -> Number:
     """How hard the air conditioning works against its 35 C rating; no unit, from memory.
 

@@ -21,7 +21,7 @@ from livemon.core.vehicle import Cooling
 ENGINE_SIDE: Final = 0.65
 """Share of the coolant fill that is in the engine and heater; the rest is counted in `radiator_kj_k`."""
 CABIN_C: Final = 25.0
-LOSS_SPEED_KMH: Final = 60.0  # road speed at which the block's loss to the air has doubled, from memory
+LOSS_SPEED_KMH: Final = 100.0  # road speed at which the block's loss to the air has doubled, from memory
 
 
 @dataclass(frozen=True, slots=True)
