@@ -24,6 +24,7 @@ from livemon.sim.road import Road, stack
 from livemon.sim.sensors import FULL, Polling, SensorFigures
 from livemon.sim.vehicle import Doing, Motion, drive_second, heat_second, side_by_side, surroundings
 
+METRES_PER_DEGREE = 110_574.0  # of latitude at the equator, WGS 84
 # fmt: off
 TRUTHS = (
     "coolant_c", "metal_c", "radiator_c", "sensed_c", "opening", "clutch", "electric", "heat_kw", "engine_kw", "rpm",
@@ -77,6 +78,14 @@ class Drives:
     def readings_of(self, rig: int) -> dict[str, Array]:
         """Readings of one rig at each second, quantised, by the names of `core/events.SIGNALS`."""
         return {name: values[:, rig] for name, values in self.readings.items()}
+
+    def values_at(self, rig: int, time_s: float) -> dict[str, float]:
+        """What the sensors of one rig say at `time_s` (the last second is held past the end): for an adapter or a
+        bus.
+        """
+        k = min(max(int(time_s), 0), self.seconds - 1)
+        now = {name: float(values[k, rig]) for name, values in self.readings.items()}
+        return {name: value for name, value in now.items() if value == value}
 
     def events(self, rig: int, polling: Polling = FULL, declare: bool = True) -> Iterator[Event]:
         """What the core would be given: link up, samples, A/C declared when it changes (unless `declare` is
@@ -241,10 +250,21 @@ def _readings(world: _World) -> dict[str, Array]:
         "baro_kpa": log["air_kpa"] + each("baro_error_kpa"),
     }
     readings = {name: sensors.quantised(name, value) for name, value in raw.items()}
+    clock = np.arange(float(seconds))[:, None]
+    warm = np.array([0.0 if r.start_c is None else 900.0 for r in rigs])
+    readings["run_time_s"] = clock + warm
+    readings["voltage_v"] = np.round(14.1 - 0.15 * log["electric"] + 0.02 * noise(), 3)
+    closed = np.where(log["sensed_c"] < 50.0, 1.0, 2.0)
+    readings["fuel_status"] = np.where((load > 92.0) | (log["engine_kw"] <= 0.0), 4.0, closed)
     coolant = log["sensed_c"] + each("coolant_noise_c") * noise()
     readings["coolant_c"] = np.where(each("coolant_floor") > 0, np.floor(coolant), np.floor(coolant + 0.5))
     _break_sensors(world, readings)
-    readings["altitude_m"] = log["height_m"]
+    # Positions lie on one meridian in mid-ocean, so that no real place is meant.
+    drift = 3.0 * _slow(noise(), 30.0) * np.sqrt(60.0)
+    readings["altitude_m"] = np.round(log["height_m"] + 1.5 * drift, 1)
+    readings["latitude_deg"] = np.round((log["distance_m"] + drift) / METRES_PER_DEGREE, 6)
+    readings["longitude_deg"] = np.full(drift.shape, -30.0)
+    readings["gps_speed_kmh"] = np.round(np.maximum(log["speed_kmh"] + 0.3 * noise(), 0.0), 2)
     return readings
 
 

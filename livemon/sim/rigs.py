@@ -170,7 +170,8 @@ def mean_demand(rig: Rig, jam: bool) -> tuple[Demand, Surroundings]:
 def aimed(rig: Rig, target_c: float, jam: bool = False) -> Rig:
     """The rig with radiator (climb) or fans (jam) sized so that its mean demand settles at `target_c`.
 
-    One `settle` over 60 sizes at once, then a straight line between; a rig that cannot get there keeps the nearer end.
+    One `settle` over 60 sizes at once, then a straight line between; a rig that cannot get there keeps the nearer
+    end.
     """
     demand, around = mean_demand(rig, jam)
     factors = np.geomspace(0.1, 4.0, 60) if jam else np.geomspace(0.25, 2.5, 60)

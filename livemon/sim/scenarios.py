@@ -1,7 +1,7 @@
 """Named made-up drives: one invented wagon, the invented Karga pass and the town of Orlo, with a seed for the rest.
 
-Each scenario is a rig built by hand, so that a demonstration, a recorded replay and a bus can all play the same drive.  The seed
-moves the driver's wandering and the noise of the sensors, not the vehicle.
+Each scenario is a rig built by hand, so that a demonstration, a recorded replay and a bus can all play the same
+drive.  The seed moves the driver's wandering and the noise of the sensors, not the vehicle.
 """
 
 from __future__ import annotations

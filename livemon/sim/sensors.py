@@ -69,7 +69,8 @@ OLD: Final = Polling(("coolant_c", "speed_kmh", "rpm", "load_pct", "map_kpa", "i
 SLOW: Final = Polling(("coolant_c", "rpm", "speed_kmh", "load_pct"), 3.0, together=False)
 """A slow bus: one signal after the other, three seconds a turn."""
 COOLANT_ONLY: Final = Polling(("coolant_c",))
-POLLINGS: Final = {"full": FULL, "old": OLD, "slow": SLOW, "coolant": COOLANT_ONLY}
+GPS: Final = Polling((*FULL.signals, "latitude_deg", "longitude_deg", "altitude_m", "gps_speed_kmh"))
+POLLINGS: Final = {"full": FULL, "gps": GPS, "old": OLD, "slow": SLOW, "coolant": COOLANT_ONLY}
 
 
 def _byte_pct(value: Array) -> Array:
