@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--signals",
         choices=tuple(POLLINGS),
         default="full",
-        help="full, gps (with position and height), old (no air flow, no outside air), slow (four signals in 3 s), coolant alone",
+        help="full, gps (adds position), old (no air flow or outside air), slow (four in 3 s), coolant alone",
     )
     how.add_argument("--undeclared", action="store_true", help="leave out what a switch would declare (A/C)")
     where = parser.add_argument_group("where to")
