@@ -262,11 +262,12 @@ def _readings(world: _World) -> dict[str, Array]:
     # Positions lie on one meridian in mid-ocean, so that no real place is meant.
     white = noise()
     white[0] /= 60.0**0.5
-    drift = 3.0 * 60.0**0.5 * _slow(white, 30.0)
+    drift: Array = 3.0 * 60.0**0.5 * _slow(white, 30.0)
     readings["altitude_m"] = np.round(log["height_m"] + 1.5 * drift, 1)
     readings["latitude_deg"] = np.round((log["distance_m"] + drift) / METRES_PER_DEGREE, 6)
-    readings["longitude_deg"] = np.full_like(drift, -30.0)
-    readings["gps_speed_kmh"] = np.round(np.maximum(log["speed_kmh"] + 0.3 * noise(), 0.0), 2)
+    readings["longitude_deg"] = np.zeros_like(log["height_m"]) - 30.0
+    over_ground: Array = np.maximum(log["speed_kmh"] + 0.3 * noise(), 0.0)
+    readings["gps_speed_kmh"] = np.round(over_ground, 2)
     return readings
 
 
