@@ -197,11 +197,13 @@ def patience_ms(name: str, reading: Reading) -> float:
 
 
 def _status(state: Signals, coolant: Reading | None, t_ms: int) -> Status:
+    waited = t_ms - (state.first_ms if state.first_ms is not None else t_ms)
+    if coolant is None and waited <= START_GRACE_MS:
+        return Status.STARTING
     if state.link_up is False:
         return Status.NO_LINK
     if coolant is None:
-        waited = t_ms - (state.first_ms if state.first_ms is not None else t_ms)
-        return Status.STARTING if waited <= START_GRACE_MS else Status.NO_COOLANT
+        return Status.NO_COOLANT
     if t_ms - coolant.t_ms > patience_ms("coolant_c", coolant):
         others = max((r.t_ms for n, r in state.latest.items() if n not in ("coolant_c", *SLOW)), default=coolant.t_ms)
         others_live = t_ms - others <= PATIENCE_MS[0] and t_ms - coolant.t_ms > START_GRACE_MS

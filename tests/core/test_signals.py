@@ -30,6 +30,12 @@ def test_nothing_heard_is_starting_then_no_coolant() -> None:
     assert look(state, 31_000).status is Status.NO_COOLANT
 
 
+def test_a_link_that_never_came_up_is_starting_then_no_link() -> None:
+    state = told(Link(0, False, "starting"))
+    assert look(state, 30_000).status is Status.STARTING
+    assert look(state, 31_000).status is Status.NO_LINK
+
+
 def test_stale_comes_within_three_missed_periods_and_hides_the_number() -> None:
     state = told(*(coolant(k * 1000) for k in range(10)))
     assert look(state, 12_000).coolant_c == 90.0
