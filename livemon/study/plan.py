@@ -141,14 +141,18 @@ class _Road:
 
 
 def _road(route: Route) -> _Road:
-    """The route in at most 2,500 steps, each with its mean grade."""
+    """The route in at most 2,500 steps, each with its mean grade; ahead of them one level place at the foot.
+
+    The first place takes no time: it is where the vehicle comes from, warm and cruising on the level.
+    """
     steps = int(min(MOST_STEPS, max(2.0, route.length_m / SHORTEST_STEP_M)))
     edge = np.linspace(0.0, route.length_m, steps + 1)
     level = np.interp(edge, route.distance_m, route.height_m)
     length = np.diff(edge)
-    height = 0.5 * (level[1:] + level[:-1])
-    pressure = np.asarray(standard_pressure_kpa(height))
-    return _Road(edge[1:], length, height, 100.0 * np.diff(level) / length, pressure)
+    height = np.concatenate([level[:1], 0.5 * (level[1:] + level[:-1])])
+    grade = np.concatenate([[0.0], 100.0 * np.diff(level) / length])
+    step_m = np.concatenate([[0.0], length])
+    return _Road(edge, step_m, height, grade, np.asarray(standard_pressure_kpa(height)))
 
 
 def _air_c(road: _Road, weather: Weather, way: Way) -> Floats:
@@ -226,7 +230,8 @@ def plan(route: Route, profile: VehicleProfile, weather: Weather, ways: Sequence
     track = np.empty((len(road.step_m), len(ways), DRAWS))
     clock = np.zeros((len(road.step_m), len(ways)))
     nodes, seconds = lanes.start(), np.zeros(len(ways))
-    for place in range(len(road.step_m)):
+    track[0] = nodes.coolant_c
+    for place in range(1, len(road.step_m)):
         dt_s = road.step_m[place] / (lanes.speed_kmh[place] / 3.6)
         nodes = lanes.advance(nodes, place, dt_s)
         track[place] = nodes.coolant_c
@@ -281,12 +286,11 @@ class _Lanes:
         )
 
     def start(self) -> heat.Nodes:
-        """Warm and regulated: where easy cruising (the heat of the lightest third of the road) would settle."""
+        """Warm, where cruising on the level before the foot settles; a rig that is short even there starts hot."""
         demand, around = self._at(0)
-        cruise = replace(demand, heat_kw=np.minimum(demand.heat_kw, np.quantile(self._heat_kw, 0.3, axis=0)))
-        settled = heat.settle(cruise, around, self.cooling)
+        settled = heat.settle(demand, around, self.cooling)
         return heat.regulated(
-            np.asarray(settled.coolant_c), np.asarray(around.air_c), np.asarray(cruise.heat_kw), self.cooling
+            np.asarray(settled.coolant_c), np.asarray(around.air_c), np.asarray(demand.heat_kw), self.cooling
         )
 
     def advance(self, nodes: heat.Nodes, place: int, dt_s: Floats) -> heat.Nodes:
