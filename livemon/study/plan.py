@@ -343,32 +343,35 @@ def _plan(way: Way, road: _Road, drive: _Drive, track: Floats, clock: Floats, bo
     )
 
 
-def remedies(way: Way, plan_of_way: Plan, gears: int) -> list[Way]:
-    """Other ways to try, the gentlest first: A/C later or off, slower, a lower gear, cooler hours, a stop, heater."""
+PEAK_GEAR_OVER_M: Final = 3_000.0
+
+
+def remedies(way: Way, plan_of_way: Plan) -> list[Way]:
+    """Other ways to try, the gentlest first: A/C later or off, slower, a lower gear, cooler hours, a stop, heater.
+
+    Slower means with the lever held in the gear of the hot part: an automatic that shifts up as it slows would take
+    fan and pump speed away.
+    """
+    peak_at = plan_of_way.peak_at_m
+    hot = (plan_of_way.distance_m <= peak_at) & (plan_of_way.distance_m > peak_at - PEAK_GEAR_OVER_M)
+    gear = int(np.median(plan_of_way.gear[hot])) if np.any(hot) else int(np.max(plan_of_way.gear))
     tries: list[Way] = []
     if way.ac_on:
-        half = 0.5 * float(plan_of_way.distance_m[-1])
-        tries += [replace(way, name="A/C off from half way", ac_off_from_m=half)]
-        tries += [replace(way, name="A/C off from the foot", ac_on=False)]
-    best = replace(way, ac_on=False)
+        half = 0.5 * peak_at
+        tries.append(replace(way, name=f"A/C off from {half / 1000.0:.0f} km", ac_off_from_m=half))
+        tries.append(replace(way, name="A/C off from the foot", ac_on=False))
     off = "A/C off, " if way.ac_on else ""
-    slower = [(less, way.speed_kmh - less) for less in (10.0, 20.0, 30.0) if way.speed_kmh - less >= 30.0]
-    tries += [replace(best, name=f"{off}{less:.0f} km/h slower", speed_kmh=speed) for less, speed in slower]
-    top = int(np.max(plan_of_way.gear)) if way.gear is None else way.gear
-    for gear in range(min(top, gears) - 1, 1, -1):
-        tries.append(replace(best, name=f"{off}no gear above {gear}", gear=gear))
-        break
-    if slower and top > 2:
-        less, speed = slower[0]
-        tries.append(
-            replace(best, name=f"{off}{less:.0f} km/h slower, no gear above {top - 1}", speed_kmh=speed, gear=top - 1)
-        )
-    tries += [replace(way, name=f"start in air {k:.0f} C cooler", cooler_c=k) for k in (4.0, 8.0)]
-    peak_at = plan_of_way.peak_at_m
-    tries.append(
-        replace(
-            best, name=f"{off}10 min stop at {0.6 * peak_at / 1000.0:.0f} km", stop_at_m=0.6 * peak_at, stop_s=600.0
-        )
-    )
-    tries.append(replace(best, name=f"{off}heater full (hot for the people inside)", heater_on=True))
+    base = replace(way, ac_on=False, ac_off_from_m=None)
+    for less in (10.0, 20.0, 30.0):
+        if way.speed_kmh - less >= 30.0:
+            name = f"{off}{less:.0f} km/h slower in gear {gear}"
+            tries.append(replace(base, name=name, speed_kmh=way.speed_kmh - less, gear=gear))
+    if gear > 1:
+        tries.append(replace(base, name=f"{off}gear {gear - 1}", gear=gear - 1))
+        slow = replace(base, speed_kmh=way.speed_kmh - 10.0, gear=gear - 1)
+        tries.append(replace(slow, name=f"{off}10 km/h slower in gear {gear - 1}"))
+    tries += [replace(way, name=f"an hour with air {k:.0f} C cooler", cooler_c=k) for k in (4.0, 8.0)]
+    stop_at = 0.6 * peak_at
+    tries.append(replace(base, name=f"{off}10 min stop at {stop_at / 1000.0:.0f} km", stop_at_m=stop_at, stop_s=600.0))
+    tries.append(replace(base, name=f"{off}heater full: hot inside", heater_on=True))
     return tries

@@ -70,8 +70,8 @@ def test_a_speed_that_cannot_be_held_is_said_and_slowed() -> None:
 def test_remedies_start_gentle_and_their_gain_is_paired() -> None:
     way = Way("as wished", 80.0, ac_on=True)
     first = plan(hill(15, 7.0), PROFILE, Weather(40.0), [way])[0]
-    others = plan(hill(15, 7.0), PROFILE, Weather(40.0), remedies(way, first, 4))
-    assert others[0].way.name == "A/C off from half way"
+    others = plan(hill(15, 7.0), PROFILE, Weather(40.0), remedies(way, first))
+    assert others[0].way.name.startswith("A/C off from")
     off = next(p for p in others if p.way.name == "A/C off from the foot")
     gained = gain_c(first, off)
     assert gained.low is not None
