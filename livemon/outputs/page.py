@@ -32,14 +32,14 @@ EXIT_WORDS: Final = {
 class PageSettings:
     """The read-only page for the passenger's phone: off unless `enabled`; `token` "" = anyone on that network may look.
 
-    `host` is the Pi's own address on its own network; `names` are further names the page may be called by.
+    `host` is the Pi's own address on its own network; `names`, with spaces between, are further names it goes by.
     """
 
     enabled: bool = False
     host: str = "127.0.0.1"
     port: int = 8465
     token: str = ""
-    names: tuple[str, ...] = ()
+    names: str = ""
 
 
 def validate(settings: PageSettings) -> None:

@@ -164,7 +164,7 @@ class Guard:
         """Stand before `app`."""
         self._app = app
         self._settings = settings
-        self._names = {"localhost", *(name.lower() for name in settings.names)}
+        self._names = {"localhost", *settings.names.lower().split()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer or refuse one request."""

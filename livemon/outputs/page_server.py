@@ -173,7 +173,7 @@ def main() -> int:
         line += byte
     asked: dict[str, Any] = json.loads(line)
     feed = asked.pop("feed")
-    settings = PageSettings(**{**asked, "names": tuple(asked["names"])})
+    settings = PageSettings(**asked)
     os.nice(NICENESS)
     resource.setrlimit(resource.RLIMIT_NOFILE, (MAX_FILES, MAX_FILES))
     try:

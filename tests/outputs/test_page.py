@@ -121,7 +121,7 @@ class Monitor:
 
 @pytest.fixture(scope="module")
 def monitor(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Monitor]:
-    made = Monitor(tmp_path_factory.mktemp("page"), names=("livemon.local",))
+    made = Monitor(tmp_path_factory.mktemp("page"), names="livemon.local")
     yield made
     made.close()
 
@@ -367,10 +367,12 @@ def test_a_phone_sees_margin_forecast_and_advice_and_then_dashes(monitor: Monito
     with browsing(tmp_path) as browser:
         text = "document.getElementById('{}').textContent".format
         browser.go(f"http://127.0.0.1:{monitor.port}/")
-        browser.until(f"{text('margin')} === '7°C'")
+        browser.until(f"{text('margin')} === '6°C'")
         assert browser.value(text("level")) == "caution"
         assert browser.value(text("action")) == "A/C off"
-        assert browser.value(text("time")) == "4…7 min" or browser.value(text("time")) == "4…6 min"
+        assert browser.value(text("margin-words")) == "to the limit, 6…7", "rounded toward the worse side"
+        assert browser.value(text("coolant")) == "103 °C"
+        assert browser.value(text("time")) == "4…6 min"
         assert browser.value("document.querySelectorAll('#trend .band').length") == 1
         assert browser.value("document.querySelectorAll('#trend .past').length") == 1
         assert browser.value("document.getElementById('advice').children.length") == 2
@@ -385,8 +387,10 @@ def test_a_phone_sees_margin_forecast_and_advice_and_then_dashes(monitor: Monito
                                ahead_c=None, settles_c=None, crossing=Crossing.UNKNOWN, time_to_limit_s=None,
                                boil_margin_c=None, advice=())  # fmt: skip
         browser.until(f"{text('margin')} === '–' && {text('age')}.includes('data old')")
+        monitor.said = replace(HOT, trusted=False)
+        browser.until(f"{text('margin')} === '–' && {text('margin-words')}.includes('not believed')")
         monitor.said = HOT
-        browser.until(f"{text('margin')} === '7°C'")
+        browser.until(f"{text('margin')} === '6°C'")
         monitor.talking = False
         began = browser.value("performance.now()")
         browser.until(
@@ -396,11 +400,11 @@ def test_a_phone_sees_margin_forecast_and_advice_and_then_dashes(monitor: Monito
         assert browser.value(text("action")) == "watch the dash gauge"
         browser.picture(tmp_path / "old.png")
         monitor.talking = True
-        browser.until(f"{text('margin')} === '7°C'")
+        browser.until(f"{text('margin')} === '6°C'")
         monitor.said = replace(HOT, level=Level.WARNING, margin_c=Band(-8.0, -7.1, -6.0), silenced=True)
         browser.until(f"{text('margin-words')} === 'OVER the limit, −8…−6'")
         assert browser.value(text("level")) == "warning (silenced)"
-        assert browser.value(text("margin")) == "−7°C"
+        assert browser.value(text("margin")) == "−8°C"
         browser.picture(tmp_path / "warning.png")
         monitor.said = HOT
 

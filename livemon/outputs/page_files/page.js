@@ -40,11 +40,16 @@ const known = (x) => typeof x === "number" && Number.isFinite(x);
 const temp = (c) => (units === "us" ? c * 1.8 + 32 : c);
 const step = (c) => (units === "us" ? c * 1.8 : c);
 const mark = () => (units === "us" ? "°F" : "°C");
-const whole = (x) => { const r = Math.round(x); return r < 0 ? "−" + -r : String(r); };
-const showTemp = (c) => (known(c) ? whole(temp(c)) + " " + mark() : DASH);
-const range = (b, how) => (known(b.low) && known(b.high) ? `${whole(how(b.low))}…${whole(how(b.high))}` : "");
-const showBand = (b, how) => (b && known(b.likely) ? `${whole(how(b.likely))} ${mark()}\n${range(b, how)}` : DASH);
-const showSeconds = (s) => (s < 90 ? Math.round(s) + " s" : Math.round(s / 60) + " min");
+// Rounded toward the worse side, as on the other screens: temperatures up, margins and times down.
+const minus = (n) => (n < 0 ? "−" + -n : String(n));
+const up = (x) => minus(Math.ceil(x - 0.05));
+const down = (x) => minus(Math.floor(x + 0.05));
+const showTemp = (c) => (known(c) ? up(temp(c)) + " " + mark() : DASH);
+const range = (b, how) => (known(b.low) && known(b.high) ? `${how(b.low)}…${how(b.high)}` : "");
+const showBand = (b, how) => (b && known(b.likely) ? `${how(b.likely)} ${mark()}\n${range(b, how)}` : DASH);
+const tempUp = (c) => up(temp(c));
+const stepDown = (c) => down(step(c));
+const showSeconds = (s) => (s < 100 ? Math.round(s) + " s" : Math.floor(s / 60) + " min");
 
 function fresh() { return said !== null && performance.now() - cameMs <= OLD_MS; }
 
@@ -53,8 +58,8 @@ function crossing(now) {
   const t = now.time_to_limit_s;
   if (now.crossing !== "known" || !t || !known(t.likely)) return DASH;
   if (t.likely <= 0) return "now";
-  return known(t.low) && Math.round(t.low / 60) !== Math.round(t.likely / 60) && t.likely >= 90
-    ? `${Math.round(t.low / 60)}…${showSeconds(t.likely)}` : showSeconds(t.likely);
+  return known(t.low) && Math.floor(t.low / 60) !== Math.floor(t.likely / 60) && t.likely >= 100
+    ? `${Math.floor(t.low / 60)}…${showSeconds(t.likely)}` : showSeconds(t.likely);
 }
 
 function climb(now) {
@@ -66,7 +71,7 @@ function climb(now) {
 
 function gain(a) {
   const parts = [];
-  if (a.gain_c && known(a.gain_c.likely)) parts.push(whole(step(a.gain_c.likely)) + " " + mark() + " cooler");
+  if (a.gain_c && known(a.gain_c.likely)) parts.push(down(step(a.gain_c.likely)) + " " + mark() + " cooler");
   if (known(a.gain_s) && a.gain_s > 0) parts.push(showSeconds(a.gain_s) + " later");
   return parts.join(", ");
 }
@@ -104,19 +109,19 @@ function render() {
   at("shape-path").setAttribute("d", SHAPES[level]);
   put("level", live ? level + (said.silenced ? " (silenced)" : "") : "no data" + (ALARMS.has(said?.level) ? ", was " + said.level : ""));
   put("age", ageWords(live));
-  const margin = now.margin_c;
+  const margin = now.trusted === false ? null : now.margin_c;
   const over = margin && known(margin.likely) && margin.likely < 0;
-  put("margin", margin && known(margin.likely) ? whole(step(margin.likely)) + mark() : DASH);
-  put("margin-words", !margin || !known(margin.likely) ? "to the limit: not known"
-    : (over ? "OVER the limit" : "to the limit") + (range(margin, step) && ", " + range(margin, step)));
+  put("margin", margin && known(margin.likely) ? stepDown(margin.likely) + mark() : DASH);
+  put("margin-words", !margin || !known(margin.likely) ? (now.trusted === false ? "sensor not believed: watch the gauge" : "to the limit: not known")
+    : (over ? "OVER the limit" : "to the limit") + (range(margin, stepDown) && ", " + range(margin, stepDown)));
   const advice = now.advice || [];
   put("action", live ? (advice.length ? advice[0].words : "") : "watch the dash gauge");
   put("coolant", showTemp(now.coolant_c) + (now.trusted === false ? " ?" : ""));
   put("limit", showTemp(now.limit_c));
   put("time", crossing(now));
-  put("settles", showBand(now.settles_c, temp));
+  put("settles", showBand(now.settles_c, tempUp));
   put("climb", climb(now));
-  put("boil", showBand(now.boil_margin_c, step));
+  put("boil", showBand(now.boil_margin_c, stepDown));
   advise(advice);
   put("doubts", (now.doubts || []).length ? "Doubt: " + now.doubts.join("; ") : "");
   draw(live && now.estimate_c ? now : null);
