@@ -239,9 +239,17 @@ class LogParser:
         elif line and line[0] != "#":
             if line[-1] == "\r":
                 line = line[:-1]
+            if "\0" in line:  # a block that never reached the disk may join the halves of two rows
+                self._skip("row: damaged by NUL bytes")
+                return
             self._row(line.split(","), _strict_float if "_" in line else float, events)
 
     def _quoted_line(self, line: str, events: list[Event]) -> None:
+        if "\0" in line:
+            while self._open:
+                self._give_up_quote(events)
+            self._skip("row: damaged by NUL bytes")
+            return
         record = "\n".join([*self._open, line])
         try:
             cells = split_cells(record.removesuffix("\r"))

@@ -152,7 +152,8 @@ def test_row(row: bytes, event: Event) -> None:
         (b"1.0,\xff\xfe,900\n", "row: not UTF-8"),
         (b'1.0,"95"x,900\n', "row: text after a closing quote"),
         (b'1.0,"95,900\n', "row: quote never closed"),
-        (b"1.0,95,\0\0\0\0\n", "rpm: no number"),
+        (b"1.0,95,\0\0\0\0\n", "row: damaged by NUL bytes"),
+        (b'1.0,"95\0",900\n', "row: damaged by NUL bytes"),
         (b"1.0,95," + b"9" * MAX_LINE_BYTES + b"\n", "line too long"),
     ],
 )
