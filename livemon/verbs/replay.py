@@ -7,6 +7,7 @@ are those of each log's own header unless others are given.
 from __future__ import annotations
 
 import argparse
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -15,10 +16,12 @@ from typing import Final, Protocol
 
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.outcome import Outcome
+from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
+from livemon.outputs.view import Trend, View, remember, render
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.run import Sink, on_grid
 from livemon.run import run as drive
@@ -72,10 +75,8 @@ def _one(path: Path, args: argparse.Namespace) -> None:
         for remark in remarks:
             print(f"livemon replay: {remark}", file=sys.stderr)
     core = in_force.settings.core()
-    tally, seen = Tally(), _Seen()
-    sinks: list[Sink] = [tally, seen]
-    if args.json:
-        sinks.append(_JsonSink(at_once=args.pace is not None))
+    tally, seen, screen = Tally(), _Seen(), _LastScreen()
+    sinks: list[Sink] = [tally, seen, _JsonSink(at_once=args.pace is not None) if args.json else screen]
     stream: Iterator[Event] = on_grid(source.events())
     if args.pace is not None:
         stream = paced(stream, args.pace, time.monotonic, time.sleep)
@@ -92,8 +93,11 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     summary = tally.summary(rows, source.skipped)
     if args.json:
         sys.stdout.write(summary_line(summary))
-    else:
-        sys.stdout.write(summary_text(str(path), summary, core.limit_c, in_force.display))
+        return
+    if screen.last is not None and not args.quiet:
+        size = shutil.get_terminal_size((80, 24))
+        sys.stdout.write(screen.text(View(args.view), size.columns, size.lines - 10, in_force.display))
+    sys.stdout.write(summary_text(str(path), summary, core.limit_c, in_force.display))
 
 
 def _open(path: Path) -> Source:
@@ -118,6 +122,28 @@ class _Seen:
 
     def outcome(self, outcome: Outcome) -> None:
         """Counted elsewhere."""
+
+
+class _LastScreen:
+    """Keeps what the view at the end needs: the last outcome with a reading, and the trend before it."""
+
+    def __init__(self) -> None:
+        self.last: Outcome | None = None
+        self._trend = Trend()
+
+    def event(self, event: Event) -> None:
+        """Only outcomes are shown."""
+
+    def outcome(self, outcome: Outcome) -> None:
+        self._trend = remember(self._trend, outcome)
+        if outcome.coolant_c is not None or self.last is None:
+            self.last = outcome
+
+    def text(self, view: View, columns: int, rows: int, units: Display) -> str:
+        """The screen as it stood at the last reading."""
+        assert self.last is not None  # asked for only after an outcome
+        shown = render(view, self.last, max(columns, 40), max(rows, 12), units, trend=self._trend)
+        return f"as it stood at {clock(self.last.t_ms / 1000)}:\n\n{shown.text()}\n"
 
 
 class _JsonSink:

@@ -178,6 +178,8 @@ class LogParser:
         events: list[Event] = []
         while self._open:
             self._give_up_quote(events)
+        if self._layout is None and b"\0" in self._tail:
+            raise self._no_log("a binary file")
         if self._tail.strip():
             self._skip("torn last line")
         self._tail.clear()

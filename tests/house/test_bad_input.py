@@ -1,0 +1,193 @@
+"""Bad input through the front door: a clear message, the right exit status, never a traceback."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from livemon.cli import main
+from livemon.core.events import Event, Sample, Tick
+from livemon.verbs.replay import paced
+
+ROOT = Path(__file__).resolve().parents[2]
+GOOD = b"time_s,coolant_c,speed_kmh\n0,90,50\n1,91,50\n2,92,50\n"
+
+Captured = pytest.CaptureFixture[str]
+
+
+def replay(tmp_path: Path, data: bytes, *options: str, name: str = "drive.csv") -> int:
+    path = tmp_path / name
+    path.write_bytes(data)
+    return main(["replay", str(path), *options])
+
+
+@pytest.mark.parametrize(
+    ("data", "status", "words"),
+    [
+        (b"", 1, "an empty file"),
+        (b"time_s,coolant_c\n", 1, "found none in 0 samples"),
+        (b"time_s,coolant_c\n1,\n2,\n", 1, "found none in 2 samples"),
+        (b"time_s,coolant_c\n1,nan\n2,\n", 1, "coolant_c: out of range 1"),
+        (b"time_s,speed_kmh\n1,50\n", 1, "found time_s, speed_kmh"),
+        (b"\x00\x01\x02\x03" * 100, 2, "a binary file"),
+        (b"\x7fELF\x02\x01\x01\n\xff\xfe", 2, "x7fELF"),
+        (b"\xff\xd8\xff\xe0JFIF\n", 2, "not UTF-8"),
+        (b"PK\x03\x04" + b"z" * 300_000, 2, "256 KiB"),
+        (b"speed,temperature\n1,2\n", 2, "'speed,temperature'"),
+        (b"# format: 2\ntime_s,coolant_c\n1,90\n", 2, "format 2"),
+        (b"# settings: {broken\ntime_s,coolant_c\n1,90\n", 2, "--settings"),
+        (b'# settings: {"drive.limit":"9 C"}\ntime_s,coolant_c\n1,90\n', 2, "header, drive.limit"),
+        (b"# vehicle: {}\ntime_s,coolant_c\n1,90\n", 2, "--vehicle"),
+    ],
+)
+def test_log_that_cannot_be_used(tmp_path: Path, capsys: Captured, data: bytes, status: int, words: str) -> None:
+    assert replay(tmp_path, data) == status
+    told = capsys.readouterr()
+    assert words in told.err
+    assert "drive.csv" in told.err
+    assert told.err.count("\n") == 1, "one cause, one message"
+    assert "Traceback" not in told.err
+
+
+@pytest.mark.parametrize(
+    ("extra", "skipped"),
+    [
+        (b"1.5,nan,50\n", {"coolant_c: out of range": 1}),
+        (b"1.5,9", {"torn last line": 1}),
+        (b"1.5," + b"9" * 10_000_000 + b",50\n", {"line too long": 1}),
+        (b"1.5,9\n", {"row: wrong number of cells": 1}),
+        (b"0.5,90,50\n", {}),
+        (b"1.9,90,50\r\n", {}),
+    ],
+    ids=["NaN", "torn", "10 MB", "short", "backwards", "CR LF"],
+)
+def test_unusable_parts_are_counted_and_the_run_ends_well(
+    tmp_path: Path, capsys: Captured, extra: bytes, skipped: dict[str, int]
+) -> None:
+    assert replay(tmp_path, GOOD + extra, "--json") == 0
+    lines = capsys.readouterr().out.splitlines()
+    summary = json.loads(lines[-1])["summary"]
+    assert summary["skipped"] == skipped
+    assert summary["peak_c"] == 92
+    assert [json.loads(line)["time_s"] for line in lines[:-1]] == [0, 1, 2]
+
+
+def test_unknown_columns_are_named_once(tmp_path: Path, capsys: Captured) -> None:
+    assert replay(tmp_path, b"time_s,coolant_c,boost\n" + b"1,90,2\n" * 50) == 0
+    assert capsys.readouterr().err == f"livemon replay: {tmp_path}/drive.csv: unknown columns are left out: boost\n"
+    assert replay(tmp_path, b"time_s,coolant_c,boost\n1,90,2\n", "--quiet") == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_gap_is_one_line_a_second_and_bounded(tmp_path: Path, capsys: Captured) -> None:
+    rows = b"time_s,coolant_c\n0,90\n100,91\n5e6,95\n101,92\n"
+    assert replay(tmp_path, rows, "--json") == 0
+    *lines, summary = map(json.loads, capsys.readouterr().out.splitlines())
+    assert [line["time_s"] for line in lines] == list(range(102))
+    assert lines[60]["coolant_c"] is None
+    assert lines[60]["age_s"] == 60
+    assert summary["summary"]["skipped"] == {"row: time_s jumps ahead more than a day": 1}
+
+
+@pytest.mark.parametrize("name", ["missing.csv", "missing.log", "missing.blf", "."])
+def test_file_that_is_not_there(tmp_path: Path, capsys: Captured, name: str) -> None:
+    assert main(["replay", str(tmp_path / name)]) == 2
+    assert "expected a readable log file" in capsys.readouterr().err
+
+
+def test_capture_without_replies_ends_with_status_1(tmp_path: Path, capsys: Captured) -> None:
+    assert replay(tmp_path, b"(1573221617.147776) can0 4BC#000000000ED80005\n" * 50, name="can.log") == 1
+    assert "no J1979 replies" in capsys.readouterr().err
+
+
+def test_one_bad_log_does_not_stop_the_others(tmp_path: Path, capsys: Captured) -> None:
+    (tmp_path / "empty.csv").touch()
+    (tmp_path / "good.csv").write_bytes(GOOD)
+    (tmp_path / "binary.csv").write_bytes(b"\x00\n")
+    names = ["empty.csv", "good.csv", "binary.csv"]
+    assert main(["replay", "--json", *(str(tmp_path / name) for name in names)]) == 2
+    told = capsys.readouterr()
+    assert json.loads(told.out.splitlines()[-1])["summary"]["rows"] == 3
+    assert told.err.count("\n") == 2
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--limit", "108"], "--limit, drive.limit: expected a temperature with its unit"),
+        (["--limit", "108 kg"], "--limit, drive.limit"),
+        (["--limit", "120 C", "--stop", "110 C"], "expected at most drive.stop, which is 110 C (--stop)"),
+        (["--mass", "2 kg"], "--mass, drive.mass: expected a mass of 600 to 8000 kg or auto, found '2 kg'"),
+        (["--units", "imperial"], "--units, screen.units"),
+        (["--pace", "0"], "--pace: expected a number above 0"),
+        (["--pace", "nan"], "--pace"),
+        (["--pace", "fast"], "--pace"),
+        (["--settings", "none.yaml"], "none.yaml: expected a readable file"),
+        (["--vehicle", "none.yaml"], "none.yaml: expected a readable file"),
+        (["--colour"], "--colour"),
+    ],
+)
+def test_bad_options(tmp_path: Path, capsys: Captured, options: list[str], words: str) -> None:
+    assert replay(tmp_path, GOOD, *options) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_settings_file_in_place_of_the_header(tmp_path: Path, capsys: Captured) -> None:
+    log = b'# settings: {"drive.limit":"95 C","drive.outside":"30 C"}\n' + GOOD
+    (tmp_path / "my.yaml").write_text("drive:\n  limit: 101 C\n")
+    for options, limit in (([], 95), (["--settings", str(tmp_path / "my.yaml")], 101), (["--limit", "99 C"], 99)):
+        assert replay(tmp_path, log, "--json", *options) == 0
+        assert json.loads(capsys.readouterr().out.splitlines()[0])["limit_c"] == limit
+
+
+def test_readable_summary_at_the_end(tmp_path: Path, capsys: Captured) -> None:
+    assert replay(tmp_path, GOOD, "--units", "us", "--limit", "91 C") == 0
+    out = capsys.readouterr().out
+    assert "as it stood at 0:02" in out
+    assert "rows       3 over 0:02; skipped: none" in out
+    assert "peak       198 F at 0:02" in out
+    assert "limit      196 F; crossed 1: at 0:01" in out
+
+
+@pytest.mark.parametrize("text", ["", "x\n", "time_s,coolant_c\n1,2\n", "time_s\n"])
+@pytest.mark.parametrize("name", ["a.csv", "a.log", "a.asc", "a.csv.gz", "a"])
+def test_no_traceback_whatever_the_name(tmp_path: Path, name: str, text: str) -> None:
+    (tmp_path / name).write_text(text)
+    assert main(["replay", str(tmp_path / name)]) in (1, 2) or "coolant_c" in text
+
+
+def test_as_a_program_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "drive.csv").write_bytes(b"\0" * 100)
+    command = [sys.executable, "-m", "livemon", "replay", "drive.csv"]
+    done = subprocess.run(command, cwd=tmp_path, env={"PYTHONPATH": str(ROOT)}, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith("livemon replay: drive.csv, line 1: expected CSV text")
+    assert done.stdout == ""
+
+
+@hypothesis_settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.binary(max_size=400) | st.binary(max_size=400).map(lambda junk: GOOD + junk))
+def test_any_file_at_all_ends_in_a_status(tmp_path: Path, data: bytes) -> None:
+    assert replay(tmp_path, data, "--json", "--quiet") in (0, 1, 2)
+
+
+def test_pace_holds_to_the_log_and_does_not_drift() -> None:
+    """A clock that only the sleeps move, and a consumer that takes 0.3 s for each event."""
+    now = [100.0]
+    seen: list[tuple[int, float]] = []
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+
+    events: list[Event] = [Sample(5_000), Tick(6_000), Sample(7_500), Tick(8_000), Tick(9_000)]
+    for event in paced(events, 2.0, lambda: now[0], sleep):
+        seen.append((event.t_ms, round(now[0], 6)))
+        now[0] += 0.3
+    assert seen == [(5_000, 100.0), (6_000, 100.5), (7_500, 101.25), (8_000, 101.55), (9_000, 102.0)]
