@@ -18,11 +18,16 @@ from typing import Any, Final, TypeVar
 from livemon import yaml_lines
 from livemon.core.alert import AlertSettings
 from livemon.core.figures import FIGURES
+from livemon.core.ignition import IdleDownSettings, IgnitionSettings
 from livemon.core.pipeline import CoreSettings
 from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
 from livemon.errors import SetupError
 from livemon.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.outputs.feed import FeedSettings
+from livemon.outputs.lamp import LampSettings
+from livemon.outputs.page import PageSettings
 from livemon.outputs.recorder import RecorderSettings
+from livemon.outputs.sound import WAYS, SoundSettings
 from livemon.yaml_lines import Word
 
 
@@ -109,6 +114,7 @@ def _section(
 
 
 _MASS: Final = FIGURES["mass_kg"]
+_GPIO: Final = Number(0, 27, whole=True)
 SECTIONS: Final[tuple[Section, ...]] = (
     _section(
         "drive",
@@ -155,6 +161,98 @@ SECTIONS: Final[tuple[Section, ...]] = (
                 "the oldest drives are dropped beyond this; the current one never is",
             ),
             "sync_s": (form_of_unit("s", 1, 5), "at most so much of a drive is lost when the power is cut"),
+        },
+    ),
+    _section(
+        "sound",
+        SoundSettings,
+        "what is heard; docs/alerts.md",
+        in_log=False,
+        rows={
+            "way": (Choice(WAYS), "auto = by ALSA where aplay is installed, else the terminal's bell"),
+            "device": (Text(80, may_be_empty=True), "a name of `aplay -L`; none = the default one"),
+            "volume_pct": (Number(5, 100, unit="%"), "share of full scale"),
+            "advisory": (Flag(), "one soft tone at an advisory too"),
+            "speak": (Flag(), "say level and advice after the tune, where espeak-ng is installed"),
+            "caution_every_s": (form_of_unit("s", 5, 300), "a standing caution sounds again after so long"),
+            "warning_every_s": (form_of_unit("s", 4, 60), "a standing warning sounds again after so long"),
+        },
+    ),
+    _section(
+        "lamp",
+        LampSettings,
+        "GPIO numbers of what is wired to the header, 0 = not wired; docs/wiring.md",
+        in_log=False,
+        rows={
+            "lamp": (_GPIO, "flashes at caution and warning, silenced or not"),
+            "buzzer": (_GPIO, "sounds at caution and warning unless silenced"),
+            "silence_button": (_GPIO, "button to ground: silences the level that stands"),
+            "ac_switch": (_GPIO, "closed to ground while the A/C is on"),
+            "heater_switch": (_GPIO, "closed to ground while the heater is on"),
+            "fan_switch": (_GPIO, "closed to ground while an extra fan is on"),
+        },
+    ),
+    _section(
+        "feed",
+        FeedSettings,
+        "where `livemon show` attaches",
+        in_log=False,
+        rows={
+            "socket": (Text(100, may_be_empty=True), "path of the local socket; none = no viewers, no phone page"),
+            "marks": (Flag(), "viewers may declare silence, A/C, heater, fan and notes by their keys"),
+        },
+    ),
+    _section(
+        "page",
+        PageSettings,
+        "the passenger's phone page, read-only; docs/phone-page.md",
+        in_log=False,
+        rows={
+            "enabled": (Flag(), "serve the page (needs the web extra and, as a service, the page drop-in)"),
+            "host": (Text(45), "the address to listen on: this computer's own on its own network"),
+            "port": (Number(1024, 65535, whole=True), "the port to listen on"),
+            "token": (Text(64, may_be_empty=True), "none, or 12 and more letters and digits to be let in with"),
+            "names": (Text(200, may_be_empty=True), "further names the page is called by, with spaces between"),
+        },
+    ),
+    _section(
+        "ignition",
+        IgnitionSettings,
+        "engine off, when asking stops and begins again, battery; docs/power.md",
+        in_log=True,
+        rows={
+            "off_after_s": (form_of_unit("s", 3, 60), "rpm zero for so long is engine off"),
+            "silent_after_s": (
+                form_of_unit("s", 10, 300),
+                "silence for so long, standing and not charging, is engine off",
+            ),
+            "charging_v": (form_of_unit("V", 12.5, 14), "from this voltage on the alternator is taken to charge"),
+            "ask_after_off_s": (form_of_unit("s", 10, 600), "so long after engine off the vehicle is still asked"),
+            "give_up_after_s": (
+                form_of_unit("s", 60, 3600),
+                "after such a silence the vehicle is only asked once a minute",
+            ),
+            "wake_rise_v": (form_of_unit("V", 0.3, 2), "a quick rise of so much over rest begins the asking again"),
+            "wake_try_s": (form_of_unit("s", 10, 300), "a try that hears no engine for so long ends"),
+            "power_off": (Flag(), "ask for a clean power-off when the battery is low and the engine off"),
+            "low_v": (form_of_unit("V", 10.5, 13), "low battery: power-off after low_for"),
+            "low_for_s": (form_of_unit("s", 10, 3600), "how long the battery must be low"),
+            "empty_v": (form_of_unit("V", 10, 12.5), "nearly empty battery: power-off after empty_for"),
+            "empty_for_s": (form_of_unit("s", 3, 60), "how long, so that cranking does not count"),
+        },
+    ),
+    _section(
+        "idle_down",
+        IdleDownSettings,
+        "idling after a hard climb before switching off; the vehicle's manual comes first",
+        in_log=True,
+        rows={
+            "near_limit_k": (form_of_unit("K", 2, 30), "within so much of the limit counts as hard"),
+            "climb_m": (form_of_unit("m", 50, 1000), "so much climbed without a break counts as hard"),
+            "remember_s": (form_of_unit("s", 60, 1800), "hard is remembered for so long"),
+            "calm_k": (form_of_unit("K", 5, 40), "cool enough is so far under the limit"),
+            "least_s": (form_of_unit("s", 30, 300), "idle at least so long"),
+            "most_s": (form_of_unit("s", 60, 600), "idle at most so long"),
         },
     ),
 )

@@ -17,7 +17,7 @@ from livemon.core.outcome import Level
 from livemon.errors import SetupError
 
 PINS: Final = range(2, 28)
-"""GPIO numbers on the 40-pin header (not pin numbers); 0 and 1 are for board identification."""
+"""GPIO numbers on the 40-pin header (not pin numbers); 0 and 1 are for board identification, so 0 can mean none."""
 DEBOUNCE_S: Final = 0.05
 
 LAMP: Final[dict[Level, tuple[float, float] | bool]] = {
@@ -37,14 +37,14 @@ BUZZER: Final[dict[Level, tuple[float, float, int, float]]] = {
 
 @dataclass(frozen=True, slots=True)
 class LampSettings:
-    """GPIO numbers of what is wired; None = not wired.  Switches close to ground; docs/wiring.md."""
+    """GPIO numbers of what is wired; 0 = not wired.  Switches close to ground; docs/wiring.md."""
 
-    lamp: int | None = None
-    buzzer: int | None = None
-    silence_button: int | None = None
-    ac_switch: int | None = None
-    heater_switch: int | None = None
-    fan_switch: int | None = None
+    lamp: int = 0
+    buzzer: int = 0
+    silence_button: int = 0
+    ac_switch: int = 0
+    heater_switch: int = 0
+    fan_switch: int = 0
 
 
 def validate(settings: LampSettings) -> None:
@@ -52,7 +52,7 @@ def validate(settings: LampSettings) -> None:
     used: dict[int, str] = {}
     for name in LampSettings.__dataclass_fields__:
         pin = getattr(settings, name)
-        if pin is None:
+        if pin == 0:
             continue
         if pin not in PINS:
             raise SetupError(f"lamp.{name}", f"a GPIO number from {PINS[0]} to {PINS[-1]}", str(pin))
@@ -104,8 +104,8 @@ class Lamp:
         if self._button is not None:
             self._button.when_pressed = self._press
 
-    def _take(self, name: str, pin: int | None, make: Callable[[int], Any]) -> Any:
-        if pin is None:
+    def _take(self, name: str, pin: int, make: Callable[[int], Any]) -> Any:
+        if pin == 0:
             return None
         try:
             return make(pin)
