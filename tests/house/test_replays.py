@@ -1,0 +1,124 @@
+"""The recorded drives under replay/ say what they said: byte for byte where the build is the same.
+
+On another processor exp and log may differ in the last bits; then levels, statuses and advice must still be the same
+and figures within the tolerance of `tests/replays.py`, and the drift is told as a warning.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import subprocess
+import sys
+import warnings
+from collections.abc import Iterable, Iterator
+from itertools import zip_longest
+from pathlib import Path
+
+import pytest
+
+from livemon.core.events import Event
+from livemon.core.outcome import Outcome
+from livemon.core.pipeline import CoreSettings
+from livemon.outputs.json_lines import outcome_line
+from livemon.outputs.recorder import Recorder, RecorderSettings
+from livemon.readers.log_file import LogFile
+from livemon.run import on_grid, run
+from livemon.wire.log_text import LogParser
+from tests.replays import FOLDER, MADE, differences, names, say, thinned
+
+ROOT = FOLDER.parent
+
+
+def test_every_made_up_drive_is_here_with_its_four_files() -> None:
+    assert set(MADE) <= set(names())
+    for name in names():
+        files = {path.name for path in (FOLDER / name).iterdir()}
+        assert {"log.csv", "settings.yaml", "expected.jsonl", "NOTES.md"} <= files, name
+
+
+@pytest.mark.parametrize("name", names())
+def test_says_what_it_said(name: str) -> None:
+    folder = FOLDER / name
+    got = thinned(say(folder / "log.csv", folder / "settings.yaml"))
+    expected = (folder / "expected.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
+    if got == expected:
+        return
+    remedy = f"If it should move: python -m tests.rebuild_replays {name}, and say why in the commit"
+    for number, (was, now) in enumerate(zip_longest(expected, got), start=1):
+        if was != now:
+            found = ["a line more or less"] if was is None or now is None else None
+            moved = found or list(differences(json.loads(was), json.loads(now)))
+            assert not moved, f"{name}, line {number}: {'; '.join(moved[:5])}. {remedy}"
+    warnings.warn(f"{name}: figures drifted within tolerance. {remedy}", stacklevel=1)
+
+
+class _Lines:
+    def __init__(self) -> None:
+        self.text = io.StringIO()
+
+    def event(self, event: Event) -> None:
+        """Only outcomes are compared."""
+
+    def outcome(self, outcome: Outcome) -> None:
+        self.text.write(outcome_line(outcome))
+
+
+def said_of(events: Iterable[Event], *more: Recorder) -> str:
+    lines = _Lines()
+    run(on_grid(events), CoreSettings(), [*more, lines])
+    return lines.text.getvalue()
+
+
+def first_minutes(path: Path) -> list[Event]:
+    return [event for event in LogFile(path).events() if event.t_ms < 240_000]
+
+
+@pytest.mark.parametrize("name", ["pass-crosses-limit", "sensor-jumps"])
+def test_a_recording_of_the_run_says_the_same_bytes(name: str, tmp_path: Path) -> None:
+    events = first_minutes(FOLDER / name / "log.csv")
+    recorder = Recorder(
+        RecorderSettings(folder=str(tmp_path)), {}, utc=lambda: "2026-01-01T00:00:00Z", background=False
+    )
+    first = said_of(events, recorder)
+    recorder.close()
+    assert said_of(LogFile(tmp_path / "drive-000001.csv").events()) == first
+
+
+def by_bytes(path: Path, piece: int) -> Iterator[Event]:
+    parser, data = LogParser(str(path)), path.read_bytes()
+    for at in range(0, len(data), piece):
+        yield from parser.feed(data[at : at + piece])
+    yield from parser.close()
+
+
+def test_bytes_one_by_one_change_nothing() -> None:
+    path = FOLDER / "pass-crosses-limit" / "log.csv"
+    assert list(by_bytes(path, 1)) == list(LogFile(path).events())
+
+
+def test_hash_seed_and_locale_change_nothing(tmp_path: Path) -> None:
+    """Three hash seeds, two locales, each in a process of its own; the first four minutes of the pass."""
+    whole = (FOLDER / "pass-crosses-limit" / "log.csv").read_text(encoding="utf-8")
+    log = tmp_path / "log.csv"
+    log.write_text(whole[: whole.index("\n240.000,") + 1], encoding="utf-8")
+    prints = set()
+    for seed, locale in (("0", "C"), ("1", "C.UTF-8"), ("4242", "C")):
+        env = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": seed, "LC_ALL": locale}
+        command = [sys.executable, "-m", "livemon", "replay", str(log), "--json", "--quiet"]
+        done = subprocess.run(command, env=env, capture_output=True, check=True)
+        assert done.stdout.count(b"\n") > 200
+        prints.add(hashlib.sha256(done.stdout).hexdigest())
+    assert len(prints) == 1
+
+
+def test_differences_are_exact_for_words_and_tolerant_for_figures() -> None:
+    was = {"level": "normal", "estimate_c": {"low": 90.0, "likely": 91.0, "high": None}, "chance": {"120": 0.1}}
+    near = {"level": "normal", "estimate_c": {"low": 90.2, "likely": 91.0, "high": None}, "chance": {"120": 0.12}}
+    assert list(differences(was, near)) == []
+    assert list(differences(was, {**near, "level": "caution"})) == ["level: expected 'normal', found 'caution'"]
+    assert list(differences(was, {**near, "chance": {"120": 0.2}})) == ["chance.120: expected 0.1, found 0.2"]
+    far = {**near, "estimate_c": {"low": 90.0, "likely": 91.0, "high": 95.0}}
+    assert list(differences(was, far)) == ["estimate_c.high: expected None, found 95.0"]
