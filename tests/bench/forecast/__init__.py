@@ -1,0 +1,1 @@
+"""Benchmark of the forecast on made-up and real drives: `python -m tests.bench.forecast` (docs/benchmark.md)."""
