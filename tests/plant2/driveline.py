@@ -86,12 +86,10 @@ def move(
     load = np.clip(np.maximum(power, extra) / most, 0.0, 1.0)
     rich = np.where((rig.diesel < 0.5) & (load > 0.9), 1.0 + 1.2 * (load - 0.9), 1.0)
     fuel = fuel * rich
-    per_mj = np.where(
-        rig.diesel > 0.5, (20.0 + 25.0 * (1.0 - load)) / LHV["diesel"], 14.7 / LHV["petrol"] / rich
-    )
+    per_mj = np.where(rig.diesel > 0.5, (20.0 + 25.0 * (1.0 - load)) / LHV["diesel"], 14.7 / LHV["petrol"] / rich)
     maf = fuel * per_mj
     sweep = 0.85 * rig.displacement_l * rpm / 120.0  # l/s at manifold density
-    pressure = maf * 0.2871 * (outside_c + 25.0 + 273.15) / np.maximum(sweep, 0.05) 
+    pressure = maf * 0.2871 * (outside_c + 25.0 + 273.15) / np.maximum(sweep, 0.05)
     floor = np.where(rig.diesel > 0.5, 0.98 * baro_kpa, 22.0)
     top = np.where(rig.turbo > 0.5, 250.0, baro_kpa)
     pressure = np.clip(pressure, floor, top)

@@ -107,7 +107,9 @@ def step(rig: Rig, s: State, d: Drive, dt_s: float = 1.0) -> State:
     seen = np.where(rig.fan_kind > 1.5, s.air_out_c, s.coolant_c)
     ramp = np.clip((seen - rig.fan_on_c) / (rig.fan_full_c - rig.fan_on_c), 0.0, 1.0)
     stepped = np.where(seen > rig.fan_full_c, 1.0, np.where(seen > rig.fan_on_c, np.maximum(s.fan, 0.55), 0.0))
-    stepped = np.where((rig.fan_kind == 1) & (seen > rig.fan_on_c - 4.0) & (s.fan > 0.3), np.maximum(stepped, 0.55), stepped)
+    stepped = np.where(
+        (rig.fan_kind == 1) & (seen > rig.fan_on_c - 4.0) & (s.fan > 0.3), np.maximum(stepped, 0.55), stepped
+    )
     command = np.where(rig.fan_kind == 1, stepped, ramp)
     command = np.where(rig.fan_kind == 0, np.maximum(command, 0.35 * (d.ac > 0.5)), command)
     command = np.where(rig.fan_kind > 1.5, np.maximum(command, 0.22), command)

@@ -61,7 +61,17 @@ def simulate(rig: Rig, roads: list[Road]) -> History:
     load_seen = np.zeros(lanes)
     intake = base + 8.0
     drive_log: dict[str, Array] = {f.name: np.empty((total, lanes)) for f in fields(thermal.Drive)}
-    names = ("coolant_c", "rpm", "speed_kmh", "load_pct", "maf_g_s", "map_kpa", "intake_air_c", "ambient_air_c", "baro_kpa")
+    names = (
+        "coolant_c",
+        "rpm",
+        "speed_kmh",
+        "load_pct",
+        "maf_g_s",
+        "map_kpa",
+        "intake_air_c",
+        "ambient_air_c",
+        "baro_kpa",
+    )
     log = {name: np.empty((total, lanes)) for name in names}
     truth, fill, metal = np.empty((total, lanes)), np.empty((total, lanes)), np.empty((total, lanes))
     snaps: list[thermal.State] = []
@@ -118,14 +128,16 @@ def _parts(roads: list[Road], total: int) -> dict[str, Array]:
     return parts
 
 
-def drive_on(
-    rig: Rig, history: History, lanes: NDArray[np.intp], snaps: NDArray[np.intp], ahead_s: int
-) -> Array:
+def drive_on(rig: Rig, history: History, lanes: NDArray[np.intp], snaps: NDArray[np.intp], ahead_s: int) -> Array:
     """Truth [C] for the next `ahead_s` seconds, (ahead_s, starts): same plant and state, last minute's demand."""
-    stack = {
-        f.name: np.stack([getattr(s, f.name) for s in history.snaps], axis=-2) for f in fields(thermal.State)
-    }
-    state = thermal.State(**{name: np.ascontiguousarray(values[..., snaps, lanes]) for name, values in stack.items()})
+    state = thermal.State(
+        **{
+            f.name: np.stack(
+                [getattr(history.snaps[k], f.name)[..., lane] for k, lane in zip(snaps, lanes, strict=True)], axis=-1
+            )
+            for f in fields(thermal.State)
+        }
+    )
     end = (snaps + 1) * SNAP_S
     begin = np.maximum(end - 60, 0)
     frozen: dict[str, Array] = {}
@@ -133,8 +145,7 @@ def drive_on(
         if name in ("fan_ok", "air_ok", "pump_ok", "stat_most", "leak_per_s"):
             frozen[name] = values[end - 1, lanes]
             continue
-        sums = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
-        frozen[name] = (sums[end, lanes] - sums[begin, lanes]) / (end - begin)
+        frozen[name] = np.array([values[b:e, lane].mean() for b, e, lane in zip(begin, end, lanes, strict=True)])
     drive = thermal.Drive(**frozen)
     some = rig.take(lanes)
     out = np.empty((ahead_s, len(lanes)))

@@ -10,6 +10,7 @@ import hashlib
 import importlib
 import pickle
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -52,12 +53,12 @@ class Run:
     label: str
     fault_at_s: int | None
     ac: Array | None  # declared A/C, None = not declared
-    path_c: Array  # (starts, FORESEE_S) float32: the oracle's path from the end of each GRID_S
+    drive_on: Callable[[], Array]  # -> (starts, FORESEE_S): the oracle's path from the end of each GRID_S
 
 
 @dataclass(frozen=True)
 class Drive:
-    """One drive to be forecast; `limit_c` was chosen after the fact, as the issue of being borderline asks."""
+    """One drive to be forecast; `limit_c` was chosen after the fact."""
 
     plant: str
     family: str
@@ -150,7 +151,7 @@ def _limit(run: Run, kind: str, rng: np.random.Generator) -> float | None:
 
 
 def _drive(run: Run, plant: str, family: str, kind: str, number: int, limit: float) -> Drive:
-    path = run.path_c
+    path = run.drive_on()
     hit = path >= limit
     time = np.where(hit.any(axis=1), hit.argmax(axis=1) + 1.0, np.inf)
     oracle = Oracle(

@@ -21,7 +21,9 @@ Array = NDArray[np.float64]
 Peer = Callable[[Drive], Track]
 
 
-def _finish(name: str, drive: Drive, level: Array, rate: Array, cost_us: float, damped: Callable[[float], float]) -> Track:
+def _finish(
+    name: str, drive: Drive, level: Array, rate: Array, cost_us: float, damped: Callable[[float], float]
+) -> Track:
     """A track from level [C] and rate [K/s]; `damped(h)` is the seconds of rate that count over a horizon."""
     ahead = {h: level + rate * damped(h) for h in HORIZONS}
     peak = np.maximum(level, ahead[300])
@@ -36,7 +38,14 @@ def _spread(
 ) -> Track:
     spread = SPREADS[name]
     track = from_normal(
-        drive.limit_c, level, peak, left, ahead, spread.chance_c, dict(zip(HORIZONS, spread.ahead_c, strict=True)), cost_us
+        drive.limit_c,
+        level,
+        peak,
+        left,
+        ahead,
+        spread.chance_c,
+        dict(zip(HORIZONS, spread.ahead_c, strict=True)),
+        cost_us,
     )
     track.urgency = np.where(np.isnan(left), -np.inf, -left) if spread.by_time else peak - drive.limit_c
     track.urgency = np.where(level >= drive.limit_c, np.inf, track.urgency)

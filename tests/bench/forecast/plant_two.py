@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from tests.bench.forecast import drives, roads
@@ -23,14 +25,7 @@ def run(family: str, rngs: list[np.random.Generator]) -> list[drives.Run]:
     some = [roads.draw(family, rng) for rng in rngs]
     history = world.simulate(rig, some)
     out: list[drives.Run] = []
-    starts = [road.seconds // world.SNAP_S for road in some]
-    lanes = np.concatenate([np.full(n, i, dtype=np.intp) for i, n in enumerate(starts)])
-    snaps = np.concatenate([np.arange(n, dtype=np.intp) for n in starts])
     regulated = rig.stat_open_c + rig.stat_span_c
-    hopeful = np.array([history.truth_c[: r.seconds, i].max() > regulated[i] - 4.0 for i, r in enumerate(some)])
-    wanted = hopeful[lanes]
-    paths = np.full((len(lanes), drives.FORESEE_S), np.nan, dtype=np.float32)
-    paths[wanted] = world.drive_on(rig, history, lanes[wanted], snaps[wanted], drives.FORESEE_S).T
     for i, road in enumerate(some):
         n = road.seconds
         out.append(
@@ -41,10 +36,15 @@ def run(family: str, rngs: list[np.random.Generator]) -> list[drives.Run]:
                 label=f"{road.fault or family}, {'warm' if road.warm else 'cold'}",
                 fault_at_s=road.fault_at_s if road.fault else None,
                 ac=(road.ac > 0).astype(float) if rig.ac_declared[i] > 0.5 else None,
-                path_c=paths[lanes == i],
+                drive_on=partial(_drive_on, rig, history, i, n),
             )
         )
     return out
+
+
+def _drive_on(rig: rigs.Rig, history: world.History, lane: int, seconds: int) -> np.ndarray:
+    snaps = np.arange(seconds // world.SNAP_S, dtype=np.intp)
+    return world.drive_on(rig, history, np.full(snaps.size, lane), snaps, drives.FORESEE_S).T
 
 
 def readings(rig: rigs.Rig, history: world.History, i: int, n: int) -> dict[str, np.ndarray]:

@@ -145,13 +145,13 @@ def _irregular(road: Road, rng: np.random.Generator) -> None:
 
 def _rolling(road: Road, rng: np.random.Generator) -> None:
     where = np.arange(POINTS) * STEP_M
-    amplitude = rng.uniform(0.025, 0.055)
+    amplitude = rng.uniform(0.015, 0.04)
     grade = np.full(POINTS, rng.uniform(-0.002, 0.015))
     for _ in range(4):
         wave = rng.uniform(4000.0, 24000.0)
         grade += amplitude * rng.uniform(0.3, 0.8) * np.sin(2 * np.pi * (where / wave + rng.random()))
-    road.grade[:] = np.clip(grade, -0.10, 0.11)
-    speed = rng.uniform(60.0, 110.0)
+    road.grade[:] = np.clip(grade, -0.07, 0.08)
+    speed = rng.uniform(55.0, 100.0)
     road.wish_kmh[:] = np.clip(speed * (1.0 + 0.10 * _wander(rng, POINTS, 80.0)), 30.0, 130.0)
 
 

@@ -29,7 +29,7 @@ QUANTILES = (0.1, 0.5, 0.9)
 
 
 def cautions(raised: Flags) -> list[tuple[int, int]]:
-    """(start, end) of each caution that counts; `end` is the first second without, or len(raised) if it still stands."""
+    """(start, end) of each caution that counts; `end` is the first second without it."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], raised.astype(np.int8), [0]])))
     counted: list[tuple[int, int]] = []
     for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -93,7 +93,9 @@ def point(drives: list[Drive], raised: list[Flags], threshold: float = float("na
 
 def sweep(drives: list[Drive], tracks: list[Track], steps: int = 48) -> list[Point]:
     """Points over thresholds of urgency, from rare to frequent cautions."""
-    pool = np.concatenate([t.urgency[d.truth_c[: len(t.urgency)] < d.limit_c] for d, t in zip(drives, tracks, strict=True)])
+    pool = np.concatenate(
+        [t.urgency[d.truth_c[: len(t.urgency)] < d.limit_c] for d, t in zip(drives, tracks, strict=True)]
+    )
     pool = pool[np.isfinite(pool)]
     if not pool.size:
         return []
@@ -115,7 +117,7 @@ def at_rate(points: list[Point], false_per_h: float) -> Point | None:
     return best
 
 
-# --- Chances -----------------------------------------------------------------------------------------------------------
+# --- Chances ---
 
 
 def scored(drive: Drive) -> tuple[NDArray[np.intp], Flags]:
@@ -156,7 +158,7 @@ def reliability(chance: Array, outcome: Flags) -> list[tuple[float, float, int]]
     return out
 
 
-# --- Quantities with a band --------------------------------------------------------------------------------------------
+# --- Quantities with a band ---
 
 
 def quantile_crps(band: Array, seen: Array) -> Array:
@@ -241,7 +243,7 @@ def time_band(drives: list[Drive], tracks: list[Track]) -> TimeScore | None:
     return TimeScore(*parts)
 
 
-# --- Prognostics metrics (Saxena et al. 2010) --------------------------------------------------------------------------
+# --- Prognostics metrics (Saxena et al. 2010) ---
 
 HORIZON_S, HORIZON_ALPHA, LAMBDA_ALPHA = 600.0, 0.1, 0.2
 
