@@ -1,4 +1,4 @@
-"""`python -m tests.bench.forecast`: one command, one table, one picture.  docs/benchmark.md says what the figures mean."""
+"""`python -m tests.bench.forecast`: one command, one table, one picture (docs/benchmark.md)."""
 
 from __future__ import annotations
 

@@ -75,7 +75,8 @@ def summary(drives: list[Drive]) -> str:
     base = np.concatenate([scoring.scored(d)[1] for d in drives])
     return (
         f"{len(drives)} drives, {hours:.0f} h; {int((over > 1).sum())} cross, {int((over < -2).sum())} stay under, "
-        f"{int(((over >= -2) & (over <= 1)).sum())} toss-ups; limit crossed within 300 s in {100 * base.mean():.1f} % of seconds"
+        f"{int(((over >= -2) & (over <= 1)).sum())} toss-ups; "
+        f"limit crossed within 300 s in {100 * base.mean():.1f} % of seconds"
     )
 
 
