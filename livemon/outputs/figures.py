@@ -113,7 +113,7 @@ def shape_width(rows: int) -> int:
 
 
 def shape(level: Level, rows: int) -> tuple[str, ...]:
-    """Mask of the level's outline: ring, diamond, triangle, solid eight-corner, or broken frame for unknown."""
+    """Mask of the level's outline: ring, solid diamond, open triangle, solid eight-corner, broken frame."""
     width = shape_width(rows)
     half_w, half_h = (width - 1) / 2, (rows - 1) / 2
     lines = []
@@ -138,7 +138,7 @@ def _inside(level: Level, x: float, y: float, stroke: float) -> bool:
         depth = (y + 1) / 2 - ax
         return depth >= -0.02 and (depth <= stroke * 0.75 or y >= 1 - stroke * 0.6)
     if level is Level.ADVISORY:
-        return 1 - stroke <= ax + ay <= 1.02
+        return ax + ay <= 1.02
     if level is Level.NORMAL:
         return (1 - stroke) ** 2 <= x * x + y * y <= 1.1
     return max(ax, ay) > 1 - stroke * 0.7 and (ax > 0.35) == (ay > 0.35)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from enum import Enum
 
-from livemon.core.outcome import Outcome
+from livemon.core.outcome import Action, Advice, Outcome, Status
 from livemon.core.units import METRIC, Display
 from livemon.outputs import view_driver, view_passenger, view_start, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, cut
@@ -76,3 +76,35 @@ def _tiny(outcome: Outcome, columns: int, rows: int) -> Screen:
     if rows > 2:
         sheet.put(rows - 1, 0, cut(view_words.CAUTION_TINY, columns))
     return sheet.screen()
+
+
+def frozen(outcome: Outcome, silent_s: float) -> Outcome:
+    """`outcome` when nothing has followed it for so long: the level stays, every figure is taken back."""
+    return Outcome(
+        t_ms=outcome.t_ms,
+        status=Status.STALE,
+        level=outcome.level,
+        age_s=None if outcome.age_s is None else outcome.age_s + silent_s,
+        doubts=("the monitor itself has stopped",),
+        limit_c=outcome.limit_c,
+        stop_c=outcome.stop_c,
+        advice=(Advice(Action.WATCH_GAUGE, "Watch the dash gauge", "Nothing new has come from the monitor."),),
+        silenced=outcome.silenced,
+    )
+
+
+def plain_line(outcome: Outcome, units: Display) -> str:
+    """One second as a line of text, for an output that is no terminal."""
+    seconds = outcome.t_ms // 1000
+    parts = [f"{seconds // 3600:d}:{seconds // 60 % 60:02d}:{seconds % 60:02d} {view_words.word_of(outcome)}"]
+    if outcome.reason:
+        parts.append(outcome.reason)
+    margin, over = view_words.margin_number(outcome, units)
+    parts.append(f"{margin}°{units.temperature} {'over' if over else 'below'} limit" if margin != "--" else "margin --")
+    minutes = view_words.minutes_number(outcome)
+    if minutes is not None:
+        parts.append(f"{minutes} min to limit")
+    if outcome.advice:
+        parts.append(outcome.advice[0].words)
+    parts.append(view_words.age_words(outcome))
+    return "; ".join(parts)

@@ -38,9 +38,11 @@ def head(sheet: Canvas, outcome: Outcome) -> None:
     sign = figures.SIGNS[outcome.level]
     word = view_words.word_of(outcome)
     silenced = " (silenced)" if outcome.silenced and sheet.columns >= 40 else ""
-    sheet.put(0, 1, f"{sign} {word}{silenced}", tone, look)
+    head_words = f"{sign} {word}{silenced}"
+    sheet.put(0, 1, head_words, tone, look)
     age = view_words.age_words(outcome, short=sheet.columns < 32)
-    sheet.right(0, age + " ", tone if look is Look.BAR else Tone.DIM, look if look is Look.BAR else Look.TEXT)
+    if len(head_words) + len(age) + 3 <= sheet.columns:
+        sheet.right(0, age + " ", tone if look is Look.BAR else Tone.DIM, look if look is Look.BAR else Look.TEXT)
 
 
 def foot(sheet: Canvas) -> int:
@@ -109,7 +111,8 @@ def labels(outcome: Outcome, units: Display, over: bool, minutes: str | None) ->
     if not view_words.believed(outcome):
         if outcome.trusted is False and outcome.status not in view_words.LOST:
             return "sensor doubted: use the gauge", ""
-        return view_words.STATUS_REASONS[outcome.status], ""
+        lost = "NO DATA: " if outcome.status in view_words.LOST else ""
+        return lost + view_words.STATUS_REASONS[outcome.status], ""
     if outcome.margin_c is None:
         return "margin not known yet", ""
     unit = f"°{units.temperature}"
@@ -124,7 +127,7 @@ def _gap(big: int) -> int:
 
 def _shape_rows(big: int) -> int:
     """Height of the shape beside digits `big` high; odd, so that it has a middle row."""
-    return max(5, round(big * 0.65)) | 1
+    return max(7, round(big * 0.65)) | 1
 
 
 def _width(texts: list[str], big: int, shape: bool) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from livemon.core.outcome import Acted, Advice, Crossing, Level, Outcome
+from livemon.core.outcome import Acted, Action, Advice, Crossing, Level, Outcome
 from livemon.core.units import Display
 from livemon.outputs import view_driver, view_needle, view_trend, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, cut, wrap
@@ -18,6 +18,8 @@ from livemon.outputs.view_trend import Trend
 from livemon.outputs.view_words import band, believed, step, temp
 
 _TREND_LEAST_ROWS = 6
+_NO_GAIN = frozenset({Action.PULL_OVER, Action.STOP_ENGINE, Action.WATCH_GAUGE, Action.KEEP_IDLING})
+"""Not done for degrees: no gain is missed when none is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +201,8 @@ def _doubts(outcome: Outcome, health: Health, width: int) -> list[Text]:
 
 def _gains(advice: Advice, units: Display) -> list[str]:
     """What it buys, from the fullest wording to the shortest."""
+    if advice.action in _NO_GAIN:
+        return [""]
     if advice.gain_c is None or advice.gain_c.likely is None:
         return ["gain not known", "gain --"]
     likely, degree = advice.gain_c.likely, f"°{units.temperature}"

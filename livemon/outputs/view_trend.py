@@ -82,6 +82,13 @@ def draw(sheet: Canvas, top: int, rows: int, outcome: Outcome, trend: Trend, uni
         per_column = (PAST_S + FUTURE_S) / max(1, width - 1)
         return (column - now_column) * per_column
 
+    for row in range(top, top + height):
+        sheet.put(row, now_column, "│", Tone.DIM)
+    ahead = {column: course.at(seconds_of(column)) for column in range(now_column + 1, _AXIS + 1 + width)}
+    for column, values in ahead.items():
+        if values is not None:
+            for row in range(row_of(values[2]), row_of(values[0]) + 1):
+                sheet.put(row, column, SHADE, Tone.FORECAST)
     for name, line_c, tone, mark in (
         ("stop", outcome.stop_c, Tone.WARNING, "═"),
         ("limit", outcome.limit_c, Tone.CAUTION, "─"),
@@ -89,15 +96,9 @@ def draw(sheet: Canvas, top: int, rows: int, outcome: Outcome, trend: Trend, uni
         if line_c is not None and low <= line_c <= high:
             sheet.put(row_of(line_c), _AXIS + 1, mark * width, tone)
             sheet.put(row_of(line_c), _AXIS + 2, f" {name} ", tone)
-    for row in range(top, top + height):
-        sheet.put(row, now_column, "│", Tone.DIM)
-    for column in range(now_column + 1, _AXIS + 1 + width):
-        ahead = course.at(seconds_of(column))
-        if ahead is None:
-            continue
-        for row in range(row_of(ahead[2]), row_of(ahead[0]) + 1):
-            sheet.put(row, column, SHADE, Tone.FORECAST)
-        sheet.put(row_of(ahead[1]), column, FULL, Tone.FORECAST)
+    for column, values in ahead.items():
+        if values is not None:
+            sheet.put(row_of(values[1]), column, FULL, Tone.FORECAST)
     for t_ms, value_c in trend.points:
         column = now_column + math.floor((t_ms - outcome.t_ms) / 1000.0 * (width - 1) / (PAST_S + FUTURE_S))
         if column > _AXIS:

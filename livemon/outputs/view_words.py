@@ -63,9 +63,9 @@ def believed(outcome: Outcome) -> bool:
 def age_words(outcome: Outcome, short: bool = False) -> str:
     """How old the newest reading is."""
     if outcome.age_s is None:
-        return "no data" if short else "no data yet"
+        return UNKNOWN if short else "no data yet"
     age = clock(outcome.age_s)
-    return age if short else f"data {age} old"
+    return age.replace(" ", "") if short else f"data {age} old"
 
 
 def clock(seconds: float) -> str:

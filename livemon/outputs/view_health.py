@@ -1,0 +1,80 @@
+"""State of the data, gathered from the events as they pass: rates, link, lamp, codes, declared inputs.
+
+Pure; bounded to the last ten seconds.  Knows nothing of the recorder: its state is handed in by whoever runs it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from livemon.core.events import INPUTS, Event, Link, Mark, Sample
+from livemon.outputs.view_passenger import Health
+
+WINDOW_MS: Final = 10_000
+_MOST_ARRIVALS: Final = 1000
+RATED: Final[tuple[tuple[str, str], ...]] = (
+    ("coolant_c", "coolant"),
+    ("rpm", "rpm"),
+    ("speed_kmh", "speed"),
+    ("load_pct", "load"),
+)
+"""Quantities whose rate is worth a place on the screen, and how they are called there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What the events told so far."""
+
+    since_ms: int | None = None
+    arrivals: tuple[tuple[int, str], ...] = ()
+    link: str = ""
+    mil: bool | None = None
+    codes: str | None = None
+    voltage_v: float | None = None
+    declared: Mapping[str, bool] = field(default_factory=dict)
+
+
+def hear(heard: Heard, event: Event) -> Heard:
+    """Fold one event in."""
+    if isinstance(event, Link):
+        return replace(heard, link="up" if event.up else f"down: {event.reason}".rstrip(": "))
+    if isinstance(event, Mark):
+        told = {name: on for name, on in event.inputs if name in INPUTS}
+        return replace(heard, declared={**heard.declared, **told}) if told else heard
+    if not isinstance(event, Sample):
+        return heard
+    readings = dict(event.readings)
+    rated = [(event.t_ms, name) for name, _ in RATED if name in readings]
+    since = event.t_ms - WINDOW_MS
+    kept = tuple(a for a in heard.arrivals if a[0] > since)[-_MOST_ARRIVALS:]
+    return replace(
+        heard,
+        since_ms=event.t_ms if heard.since_ms is None else heard.since_ms,
+        arrivals=(*kept, *rated),
+        link="up" if not heard.link else heard.link,
+        mil=readings["mil"] != 0 if "mil" in readings else heard.mil,
+        codes=heard.codes if event.codes is None else event.codes,
+        voltage_v=readings.get("voltage_v", heard.voltage_v),
+    )
+
+
+def health(heard: Heard, t_ms: int, source: str = "", recorder: tuple[str, bool] | None = None) -> Health:
+    """The state at `t_ms`; a quantity that has not come for ten seconds has the rate zero."""
+    names = [name for t, name in heard.arrivals if t > t_ms - WINDOW_MS]
+    known = {name for _, name in heard.arrivals}
+    heard_ms = min(max(t_ms - (t_ms if heard.since_ms is None else heard.since_ms), 1000), WINDOW_MS)
+    rates = tuple((words, names.count(name) * 1000.0 / heard_ms) for name, words in RATED if name in known)
+    words, ok = recorder if recorder is not None else ("", None)
+    return Health(
+        source=source,
+        link=heard.link,
+        rates_hz=rates,
+        mil=heard.mil,
+        codes=heard.codes,
+        recorder=words,
+        recorder_ok=ok,
+        inputs=tuple(heard.declared.items()),
+        voltage_v=heard.voltage_v,
+    )
