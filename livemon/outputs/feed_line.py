@@ -7,6 +7,7 @@ older viewer can watch a newer monitor.
 from __future__ import annotations
 
 import json
+from dataclasses import asdict, fields
 from typing import Any, Final
 
 from livemon.core.outcome import (
@@ -19,8 +20,10 @@ from livemon.core.outcome import (
     Level,
     Outcome,
     Status,
+    Withheld,
 )
 from livemon.outputs.json_lines import outcome_line
+from livemon.outputs.view_passenger import Health
 
 MAX_NOTES: Final = 4
 
@@ -73,12 +76,32 @@ def outcome_of(line: bytes) -> Outcome:
             silenced=bool(told.get("silenced", False)),
             speed_kmh=told.get("speed_kmh"),
             notes=tuple(told.get("notes") or ()),
+            reason=told.get("reason") or "",
+            withheld=tuple(Withheld(Action(action), why) for action, why in told.get("withheld") or ()),
         )
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ValueError(f"feed: expected a line of livemon's output, found {line[:60]!r}") from error
 
 
-def feed_line(said: Outcome) -> bytes:
-    """The public line of `said` with what the screens need besides: silence, speed, notes."""
-    more = {"silenced": said.silenced, "speed_kmh": said.speed_kmh, "notes": said.notes[-MAX_NOTES:]}
+def health_of(line: bytes) -> Health | None:
+    """The state of the data that a line of the feed tells, if it does."""
+    told = json.loads(line).get("health")
+    if not isinstance(told, dict):
+        return None
+    known = {field.name: told[field.name] for field in fields(Health) if field.name in told}
+    for name in ("rates_hz", "inputs"):
+        known[name] = tuple((str(key), value) for key, value in known.get(name) or ())
+    return Health(**known)
+
+
+def feed_line(said: Outcome, health: Health | None = None) -> bytes:
+    """The public line of `said` with what the screens need besides, and the state of the data."""
+    more = {
+        "silenced": said.silenced,
+        "speed_kmh": said.speed_kmh,
+        "notes": said.notes[-MAX_NOTES:],
+        "reason": said.reason,
+        "withheld": [(each.action.value, each.why) for each in said.withheld],
+        "health": None if health is None else asdict(health),
+    }
     return (outcome_line(said)[:-2] + ", " + json.dumps(more, ensure_ascii=True)[1:] + "\n").encode("ascii")
