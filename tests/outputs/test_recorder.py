@@ -22,7 +22,7 @@ from livemon.outputs.files import write_whole
 from livemon.outputs.recorder import MAX_WAITING, Recorder, RecorderSettings
 from livemon.readers.log_file import LogFile
 
-KILLS = int(os.environ.get("LIVEMON_KILLS", "25"))  # the long run of docs/recorder.md sets 200
+KILLS = int(os.environ.get("LIVEMON_KILLS", "25"))  # the long run of docs/log-form.md sets 200
 
 
 def second_of(drive_s: int) -> list[Event]:
