@@ -21,7 +21,8 @@ from livemon.errors import ForbiddenRequestError
 from livemon.readers.base import Put
 from livemon.readers.clock import Clock
 from livemon.wire import allow
-from livemon.wire.elm import ElmSettings, Reopen, Session
+from livemon.wire.elm import Session
+from livemon.wire.elm_facts import ElmSettings, Pace, Reopen
 
 SPEEDS: Final[tuple[int, ...]] = (38400, 9600, 115200, 230400, 57600, 19200, 500000)
 """Factory speeds first, then those that adapters can be set to (adapter data sheet)."""
@@ -96,6 +97,10 @@ class SerialElm:
         self._thread = threading.Thread(target=self._run, name="serial", daemon=True)
         self._thread.start()
 
+    def ask(self, pace: Pace) -> None:
+        """How the vehicle may be asked from now on; from any thread."""
+        self.session.pace = pace
+
     def stop(self) -> None:
         """End the thread; an open that blocks (Bluetooth) is given up after three seconds."""
         self._stopping.set()
@@ -145,6 +150,7 @@ class SerialElm:
             if out is not None:
                 port.write(allow.checked_text(out))
             if (reopen := self._drain()) is not None:
+                self._failures = 0  # the port is there; looking for the prompt takes its time already
                 if not self._spoke and not self._settings.baud:
                     self._speed += 1
                 return f"port {self._settings.port}: {reopen.reason}"

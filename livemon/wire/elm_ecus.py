@@ -8,14 +8,31 @@ a second coolant reading goes to the core as `coolant2_c`.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import Final
 
-from livemon.wire.pids import supported
+from livemon.wire.elm_replies import EcuReply
+from livemon.wire.pids import Reading, readings, supported, walk
+from livemon.wire.polling import COOLANT, MONITOR, Ask
 
 MAX_ECUS: Final = 8
 """ISO 15765-4 has eight addresses for replies; more is noise."""
 
 SILENT_TO_SWITCH: Final = 3
+
+
+@dataclass(slots=True)
+class Taken:
+    """What the replies to one request gave."""
+
+    values: list[tuple[str | None, tuple[Reading, ...]]] = field(default_factory=list)
+    """Readings by ECU."""
+    got: set[int] = field(default_factory=set)
+    """PIDs that the ECU in charge has answered."""
+    monitor: bytes | None = None
+    """Data of PID 01, if it was among them."""
+    spoiled: int = 0
+    """Replies that could not be cut to their end."""
 
 
 class Ecus:
@@ -46,6 +63,31 @@ class Ecus:
 
     def _ranked(self) -> list[str | None]:
         return sorted(self.by_ecu, key=lambda ecu: (-len(self.by_ecu[ecu]), ecu or ""))
+
+    def take(self, replies: Iterable[EcuReply], ask: Ask) -> Taken:
+        """Cut the replies into PIDs and keep what the ECU in charge of each says.
+
+        Coolant from another ECU is kept as `coolant2_c`: two that disagree are worth knowing of.
+        """
+        taken = Taken()
+        for reply in replies:
+            walked = walk(reply.body, ask.pids)
+            taken.spoiled += bool(walked.rest)
+            values: list[Reading] = []
+            for pid, data in walked.parts:
+                found = readings(pid, data)
+                if not self.speaks_for(pid, reply.ecu):
+                    if pid == COOLANT:
+                        values += [("coolant2_c", value) for _, value in found]
+                elif pid not in taken.got:
+                    taken.got.add(pid)
+                    values += found
+                    if pid == MONITOR:
+                        taken.monitor = data
+            if values:
+                taken.values.append((reply.ecu, tuple(values)))
+        self.asked(ask.wanted, taken.got)
+        return taken
 
     def speaks_for(self, pid: int, ecu: str | None) -> bool:
         """True if `ecu` is the one believed for `pid`; the first who answers is taken where no bitmap tells."""

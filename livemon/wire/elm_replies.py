@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from enum import Enum
+from enum import Enum, IntEnum
 from typing import Final
 
 MAX_PAYLOAD: Final = 4095
@@ -88,18 +88,48 @@ class Message(Enum):
     BANNER = "banner"
 
 
-NO_VEHICLE: Final[frozenset[Message]] = frozenset(
-    {Message.UNABLE_TO_CONNECT, Message.NOT_CONNECTED, Message.BUS_INIT_ERROR}
-)
-"""The adapter works, the vehicle does not answer: ignition off, or no plug."""
+class Act(IntEnum):
+    """What to do about a message; of several the gravest counts."""
 
-BUS_FAULT: Final[frozenset[Message]] = frozenset(
-    {Message.BUS_BUSY, Message.BUS_ERROR, Message.FEEDBACK_ERROR, Message.CAN_ERROR}
-)
-"""The adapter cannot use the bus: wiring, wrong rate, or somebody else holds it."""
+    NOTHING = 0
+    """Go on."""
+    MISS = 1
+    """The PID was not answered; climb the ladder if nothing else is either."""
+    RETRY = 2
+    """Ask the same once more."""
+    SHORTEN = 3
+    """A miss, and from now on shorter requests."""
+    CLOSE = 4
+    """The bus cannot be used: close the protocol, wait, search again, tell the wiring."""
+    SEARCH = 5
+    """The vehicle does not answer: wait, search again, tell the ignition."""
+    RESTART = 6
+    """All settings of the adapter are gone: the start order again."""
 
-REBOOTED: Final[frozenset[Message]] = frozenset({Message.LOW_VOLTAGE_RESET, Message.INTERNAL_ERROR, Message.BANNER})
-"""All settings of the adapter are gone: the start order is due again."""
+
+ACTIONS: Final[dict[Message, Act]] = {
+    Message.OK: Act.NOTHING,
+    Message.SEARCHING: Act.NOTHING,
+    Message.BUS_INIT: Act.NOTHING,
+    Message.ACTIVITY_ALERT: Act.NOTHING,
+    Message.LOW_POWER_ALERT: Act.NOTHING,
+    Message.NO_DATA: Act.MISS,
+    Message.UNKNOWN_COMMAND: Act.RETRY,
+    Message.STOPPED: Act.RETRY,
+    Message.DATA_ERROR: Act.RETRY,
+    Message.RX_ERROR: Act.RETRY,
+    Message.BUFFER_FULL: Act.SHORTEN,
+    Message.BUS_BUSY: Act.CLOSE,
+    Message.BUS_ERROR: Act.CLOSE,
+    Message.FEEDBACK_ERROR: Act.CLOSE,
+    Message.CAN_ERROR: Act.CLOSE,
+    Message.UNABLE_TO_CONNECT: Act.SEARCH,
+    Message.NOT_CONNECTED: Act.SEARCH,
+    Message.BUS_INIT_ERROR: Act.SEARCH,
+    Message.LOW_VOLTAGE_RESET: Act.RESTART,
+    Message.INTERNAL_ERROR: Act.RESTART,
+    Message.BANNER: Act.RESTART,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,12 +174,10 @@ class Block:
     lines: tuple[str, ...] = field(default=(), repr=False)
     """The lines as text without echo, for adapter commands that answer in words."""
 
-    def has(self, messages: frozenset[Message]) -> bool:
-        return not messages.isdisjoint(self.messages)
-
     @property
-    def empty(self) -> bool:
-        return not (self.replies or self.negatives or self.messages or self.strangers or self.dropped)
+    def act(self) -> Act:
+        """The gravest of what its messages ask for; a block without any is a miss unless it holds replies."""
+        return max((ACTIONS[message] for message in self.messages), default=Act.MISS)
 
 
 def crc_j1850(data: bytes) -> int:
@@ -384,3 +412,9 @@ def _is_reply(payload: bytes, request: Request) -> bool:
 def _answers(payload: bytes, request: Request) -> bool:
     """True if a line without header can be what it seems: any service reply, or a negative one."""
     return 0x41 <= payload[0] <= 0x4A or (payload[0] == 0x7F and len(payload) == 3)
+
+
+def looks_like_frame(line: str) -> bool:
+    """True for a line of hex long enough to be a reply: not the words an adapter command is answered with."""
+    packed = line.replace(" ", "").upper()
+    return len(packed) >= 6 and _HEX.fullmatch(packed) is not None

@@ -7,7 +7,8 @@ from collections.abc import Callable
 from livemon.core.events import Link, Sample
 from livemon.sim.adapter import Adapter, Habits
 from livemon.sim.ecu import ENGINE, OLD_ENGINE, Unit
-from livemon.wire.elm import Reopen, Session
+from livemon.wire.elm import Session
+from livemon.wire.elm_facts import Reopen
 from livemon.wire.elm_replies import CAN_PROTOCOLS
 
 DRIVE = {
@@ -98,7 +99,7 @@ class MadeUpLink:
             elif isinstance(event, Reopen):
                 self.reopens.append((self.now_ms, event.reason))
                 self.session.closed(self.now_ms, event.reason)
-                self._reopen_at = self.now_ms + 1_000
+                self._reopen_at = self.now_ms + 500
 
     def seen(self, name: str, since_ms: int = 0) -> list[tuple[int, float]]:
         """(time, value) of each reading of one signal."""
