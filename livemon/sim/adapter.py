@@ -112,6 +112,8 @@ class Adapter:
         """The faults active from now on; those that are moments happen at once."""
         begun = faults - self.faults
         self.faults = faults
+        if LinkFault.UNABLE_TO_CONNECT in begun:
+            self._open = False
         if LinkFault.STUCK_SENSOR in begun:
             self._frozen = dict(self._values())
         if LinkFault.REBOOT in begun or LinkFault.LV_RESET in begun:

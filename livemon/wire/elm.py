@@ -40,7 +40,7 @@ ECHO_RESTARTS: Final = 2
 TRIES_TO_RESET: Final = 4
 
 PAUSE_FIRST_MS: Final = 500
-PAUSE_IN_TOUCH_MS: Final = 2_000
+PAUSE_IN_TOUCH_MS: Final = 1_000
 PAUSE_HOT_MS: Final = 5_000
 PAUSE_COLD_MS: Final = 15_000
 PAUSE_KLINE_MS: Final = 3_000
@@ -96,7 +96,7 @@ class Session:
         self._last_protocol = 0
         self._last_good_ms: int | None = None
         self._coolant_c: float | None = None
-        self._voltage_due_ms = 0
+        self._voltage_at_ms = -PLUG_VOLTAGE_MS
         self._seldom_due_ms = 0
 
     # -- what the owner of the port calls ---------------------------------------------------------------------------
@@ -106,7 +106,7 @@ class Session:
         self._exchange.clear()
         self._steps.replace(())
         self._again = None
-        self._resyncs = self._echo_restarts = 0
+        self._echo_restarts = 0
         self._look_for_prompt(now_ms + SETTLE_MS)
 
     def closed(self, now_ms: int, reason: str) -> None:
@@ -118,8 +118,7 @@ class Session:
     def receive(self, data: bytes, now_ms: int) -> None:
         """Bytes came from the port."""
         if self.phase is not Phase.CLOSED and data:
-            ended = self._exchange.receive(data, now_ms)
-            if ended is not None:
+            for ended in self._exchange.receive(data, now_ms):
                 self._ended(ended, now_ms)
 
     def advance(self, now_ms: int) -> bytes | None:
@@ -137,7 +136,7 @@ class Session:
         if (due := self._exchange.due_ms()) is not None:
             return due
         if self.phase in (Phase.CONNECT, Phase.LIVE) and not self._steps and self.pace is not Pace.FULL:
-            quiet = self._voltage_due_ms if self.pace is Pace.LISTEN else self._seldom_due_ms
+            quiet = self._voltage_at_ms + LISTEN_MS if self.pace is Pace.LISTEN else self._seldom_due_ms
             return max(now_ms + 1, self._not_before_ms, min(quiet, now_ms + PLUG_VOLTAGE_MS))
         if self.phase is Phase.LIVE and self.plan is not None and self._again is None and not self._steps:
             return max(now_ms, self._not_before_ms, self.plan.ready_ms())
@@ -198,9 +197,9 @@ class Session:
         return True
 
     def _plug_voltage(self, now_ms: int, period_ms: int) -> bytes | None:
-        if now_ms < self._voltage_due_ms or "ATRV" in self.facts.refused:
+        if now_ms < self._voltage_at_ms + period_ms or "ATRV" in self.facts.refused:
             return None
-        self._voltage_due_ms = now_ms + period_ms
+        self._voltage_at_ms = now_ms
         return self._command("ATRV", now_ms)
 
     def _next_live(self, now_ms: int) -> bytes | None:
@@ -259,7 +258,7 @@ class Session:
                 self.facts.refuses(text)
         elif self.phase is Phase.RESYNC:
             self.facts.note_banner(block)
-            self._resynced(now_ms)
+            self._resynced(block)
         elif self._steps.answered(text, block, self.facts):
             if text in RESETS:
                 self.facts.note_banner(block)
@@ -365,14 +364,19 @@ class Session:
         self.phase = Phase.RESYNC
         self._not_before_ms = from_ms
 
-    def _resynced(self, now_ms: int) -> None:
-        """The prompt is back: go on where it was lost, or begin."""
-        if self._up and self.plan is not None:
-            self.phase = Phase.LIVE
-        elif self._steps:
+    def _resynced(self, block: Block) -> None:
+        """The prompt is back: go on where it was lost, or begin.
+
+        An echo tells that the adapter was reset or plugged in again meanwhile; without one it kept its settings.
+        """
+        if self._steps:
             self.phase = Phase.START
-        else:
+        elif self.plan is None or self.facts.shape is None or (block.echoed and not self.facts.echo_stuck):
             self._begin_start("ATZ")
+        elif self._up:
+            self.phase = Phase.LIVE
+        else:
+            self.phase, self._bitmap = Phase.CONNECT, 0x00
 
     def _timed_out(self, ended: Ended, now_ms: int) -> None:
         """No prompt in time: look for it with a harmless command, then reset, then ask for the port to be reopened."""
@@ -385,9 +389,12 @@ class Session:
             self._ask_for_reopen(now_ms, "adapter does not answer")
         elif self.phase is Phase.RESYNC:
             self._resyncs += 1
-            if self._resyncs >= RESYNC_TRIES:
-                self._resyncs = 0
-                self._restart(now_ms, "adapter does not answer")
+            if self._resyncs % RESYNC_TRIES == 0:
+                # By turns: reopen the port and ask again, or reset the adapter.
+                if self._resyncs % (2 * RESYNC_TRIES):
+                    self._ask_for_reopen(now_ms, "adapter does not answer")
+                else:
+                    self._restart(now_ms, "adapter does not answer")
         elif self.phase is Phase.CONNECT and ended.request.service is not None:
             self._hangs += 1
             self._go_down(now_ms, "adapter hangs while it looks for the vehicle")
@@ -453,14 +460,15 @@ class Session:
             most_ms = PAUSE_HOT_MS if hot else PAUSE_COLD_MS
         self._go_down(now_ms, reason)
         pause_ms = min(PAUSE_FIRST_MS << min(self._tries, 6), most_ms)
-        if said is Message.BUS_INIT_ERROR or self.facts.protocol in KLINE_PROTOCOLS:
+        if said is not None and (said is Message.BUS_INIT_ERROR or self.facts.protocol in KLINE_PROTOCOLS):
             pause_ms = max(pause_ms, PAUSE_KLINE_MS)
         self._tries += 1
         if self._tries % TRIES_TO_RESET == 0:
             self._begin_start("ATWS")
         else:
-            self._steps.replace(("ATPC", self._protocol_command()))
-            self.facts.shape = None
+            if said is not None or self._tries % 2 == 0:
+                self._steps.replace(("ATPC", self._protocol_command()))
+                self.facts.shape = None
             self._bitmap = 0x00
         self._after_pause = Phase.START if self._tries % TRIES_TO_RESET == 0 else Phase.CONNECT
         self.phase = Phase.PAUSE

@@ -38,6 +38,9 @@ DRIP_MS: Final = 600
 GRACE_MS: Final = 300
 """After a prompt without an answer to this request, the answer may still be on its way."""
 
+STRANGER_MS: Final = 1_000
+"""After the reply to another request, our own is surely still on its way."""
+
 
 class Ending(Enum):
     """How an exchange ended."""
@@ -76,13 +79,17 @@ class Exchange:
     """The line to one adapter.  Every method takes the time in milliseconds."""
 
     def __init__(self, facts: AdapterFacts, counts: Counts) -> None:
-        self.prompt = False
-        """True if the adapter has said that it is ready, and nothing was sent since."""
+        self._prompt = False
         self._facts = facts
         self._counts = counts
         self._buffer = bytearray()
         self._pending: _Pending | None = None
         self._unasked: Ended | None = None
+
+    @property
+    def prompt(self) -> bool:
+        """True if the adapter has said that it is ready, and since then nothing was sent and nothing came."""
+        return self._prompt and not self._buffer.strip(b"\x00\r\n ")
 
     @property
     def waiting(self) -> bool:
@@ -92,7 +99,7 @@ class Exchange:
     def clear(self) -> None:
         """Forget everything: the port was opened or closed."""
         self._buffer.clear()
-        self.prompt = False
+        self._prompt = False
         self._pending = self._unasked = None
 
     def drop(self) -> None:
@@ -105,25 +112,26 @@ class Exchange:
         self._counts.stray_bytes += len(self._buffer)
         self._counts.requests += request.service is not None
         self._buffer.clear()
-        self.prompt = False
+        self._prompt = False
         latest_ms = now_ms + max(timeout_ms, MOST_WAIT_MS)
         self._pending = _Pending(request, ask, now_ms, now_ms + timeout_ms, latest_ms)
         return raw
 
-    def receive(self, data: bytes, now_ms: int) -> Ended | None:
-        """Bytes came; the exchange that ended with them, if one did."""
+    def receive(self, data: bytes, now_ms: int) -> list[Ended]:
+        """Bytes came; what ended with them, in order."""
         nuls = data.count(0)
         self._counts.nul_bytes += nuls
         self._facts.nul_bytes = self._facts.nul_bytes or bool(nuls)
         if self._pending is not None and self._pending.first_byte_ms is None:
             self._pending.first_byte_ms = now_ms
         self._buffer += data
-        ended: Ended | None = None
+        ended: list[Ended] = []
         while (end := self._buffer.find(b">")) >= 0:
             text = clean(bytes(self._buffer[:end]))
             del self._buffer[: end + 1]
-            self.prompt = True
-            ended = self._block(text, now_ms) or ended
+            self._prompt = True
+            if (over := self._block(text, now_ms)) is not None:
+                ended.append(over)
         if len(self._buffer) > MAX_BUFFER:
             self._buffer.clear()
             self._counts.overflows += 1
@@ -169,9 +177,8 @@ class Exchange:
         if _belongs(block, pending.request):
             self._pending = None
             return self._ended(Ending.ANSWERED, pending, block, now_ms)
-        # A stranger means that our own reply is still to come; anything else gets a moment.
         pending.held = block
-        until_ms = pending.deadline_ms if block.strangers else now_ms + GRACE_MS
+        until_ms = min(pending.deadline_ms, now_ms + (STRANGER_MS if block.strangers else GRACE_MS))
         pending.grace_ms = min(pending.grace_ms or until_ms, until_ms)
         return None
 

@@ -32,6 +32,8 @@ OUTAGE_MS: Final = 3_000
 """Nothing answered for so long: the link was out, not the PIDs."""
 
 MOST_EARLY_MS: Final = 500
+"""Coolant may go half an exchange early, up to this."""
+FIRST_READING_MS: Final = 2_000
 
 ERROR_GAP_MS: Final = 250
 """Pause after a request without answer: back off on errors."""
@@ -93,6 +95,7 @@ class _State:
     pid: int
     due_ms: int
     misses: int = 0
+    asked: bool = False
     answered: bool = False
 
 
@@ -207,6 +210,11 @@ class Poller:
         early = self._spacing_ms // 2 if state.want.name == "coolant_c" else 0
         return state.due_ms - early <= now_ms
 
+    def _lateness(self, state: _State, now_ms: int) -> float:
+        """How late a want is, in its own periods; a first reading is wanted soon whatever its period."""
+        period_ms = self._period_ms(state)
+        return (now_ms - state.due_ms) / (period_ms if state.asked else min(period_ms, FIRST_READING_MS))
+
     def next_ask(self, now_ms: int) -> Ask | None:
         """The request to send now; None if nothing is due or it would not be polite yet."""
         if now_ms < self._next_ms:
@@ -214,7 +222,7 @@ class Poller:
         due = [state for state in self._states if self._is_due(state, now_ms) and not self._spared(state)]
         if not due:
             return None
-        due.sort(key=lambda s: (s.want.name != "coolant_c", -(now_ms - s.due_ms) / self._period_ms(s)))
+        due.sort(key=lambda s: (s.want.name != "coolant_c", -self._lateness(s, now_ms)))
         chosen = self._batched(due) if self.batch else None
         if chosen is None:
             chosen = Ask(bytes((0x01, due[0].pid)), (due[0].pid,))
@@ -222,6 +230,7 @@ class Poller:
             if state.pid in chosen.wanted:
                 # From now, not from when it was due: a slow link must not build up a backlog.
                 state.due_ms = now_ms + self._period_ms(state)
+                state.asked = True
         if self._last_ask_ms is not None:
             self._spacing_ms = min(now_ms - self._last_ask_ms, MOST_EARLY_MS)
         self._last_ask_ms = now_ms
