@@ -105,3 +105,19 @@ def test_real_recording_against_the_csv_module(kind: str) -> None:
         assert isinstance(event, Sample)
         assert event.t_ms == round(float(row.pop("time_s")) * 1000)
         assert dict(event.readings) == {name: float(cell) for name, cell in row.items() if cell}
+
+
+@pytest.mark.parametrize("folder", ["kit-obd2-2023", "recan-isuzu-m55"])
+def test_every_real_log_reads_whole_and_agrees_with_its_published_figures(folder: str) -> None:
+    """Outside check: the table of figures that came with the recordings."""
+    figures = {row["file"]: row for row in csv.DictReader(dataset(f"{folder}/summary.csv").open(newline=""))}
+    logs = [p for p in sorted(dataset(folder).rglob("*.csv")) if p.name not in ("summary.csv", "hot_episodes.csv")]
+    assert len(logs) >= 2
+    for path in logs:
+        log = LogFile(path)
+        coolant = [value for e in log.events() if isinstance(e, Sample) for n, value in e.readings if n == "coolant_c"]
+        row = figures[path.name]
+        assert log.skipped == {}, path.name
+        assert (min(coolant), max(coolant)) == (float(row["ect_min"]), float(row["ect_max"])), path.name
+        if path.parent.name != "by_reading":
+            assert log.rows == int(row["rows"]), path.name
