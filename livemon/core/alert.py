@@ -45,7 +45,7 @@ class AlertSettings:
     reached_on_s: float = _key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
     coming_on_s: float = _key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
     advisory_on_s: float = _key(10.0, 2.0, 120.0, "s", "an advisory must stand so long")
-    off_s: float = _key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
+    clear_s: float = _key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
     hold_s: float = _key(
         30.0, 30.0, 300.0, "s", "no level ends sooner than this after it began; keeps any alarm under 3 a minute"
     )
@@ -158,7 +158,7 @@ def _danger_row(level: Level, on: str) -> Row:
         on=on,
         ends_words="it no longer does",
         stays=stands,
-        off="off_s",
+        off="clear_s",
         reason="fault: see doubts",
     )
 
@@ -172,7 +172,7 @@ ROWS: Final[tuple[Row, ...]] = (
         "reached_on_s",
         "it is back",
         lambda now, s: now.e.coolant_lost,
-        "off_s",
+        "clear_s",
         "coolant lost",
         heat=True,
     ),
@@ -182,9 +182,9 @@ ROWS: Final[tuple[Row, ...]] = (
         "estimate or reading at or over `stop`",
         lambda now, s: now.at_least(now.e.stop_c),
         "reached_on_s",
-        "below `stop` - `deadband_c`",
+        "below `stop` - `deadband`",
         lambda now, s: now.at_least(now.e.stop_c - s.deadband_c),
-        "off_s",
+        "clear_s",
         "stop line reached",
         heat=True,
     ),
@@ -196,7 +196,7 @@ ROWS: Final[tuple[Row, ...]] = (
         "coming_on_s",
         "chance below `exit_share` of it",
         lambda now, s: now.chance(120, of_stop=True) >= s.warning_chance * s.exit_share,
-        "off_s",
+        "clear_s",
         "stop line coming",
         heat=True,
     ),
@@ -204,7 +204,7 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "lost_in_caution",
         Level.WARNING,
-        "data lost for `lost_warning_s` after a caution stood",
+        "data lost for `lost_warning` after a caution stood",
         lambda now, s: now.lost_s is not None and now.lost_s >= s.lost_warning_s and now.level_before >= Level.CAUTION,
         "",
         "data live again",
@@ -219,9 +219,9 @@ ROWS: Final[tuple[Row, ...]] = (
         "estimate or reading at or over `limit`",
         lambda now, s: now.at_least(now.e.limit_c),
         "reached_on_s",
-        "below `limit` - `deadband_c`",
+        "below `limit` - `deadband`",
         lambda now, s: now.at_least(now.e.limit_c - s.deadband_c),
-        "off_s",
+        "clear_s",
         "limit reached",
         heat=True,
     ),
@@ -233,19 +233,19 @@ ROWS: Final[tuple[Row, ...]] = (
         "coming_on_s",
         "chance below `exit_share` of it",
         lambda now, s: now.chance(300) >= s.caution_chance * s.exit_share,
-        "off_s",
+        "clear_s",
         "limit coming",
         heat=True,
     ),
     Row(
         "limit_soon",
         Level.CAUTION,
-        "likely time to `limit` at or under `short_time_s`, thermostat not regulating",
+        "likely time to `limit` at or under `short_time`, thermostat not regulating",
         lambda now, s: not now.e.regulating and now.time_to_limit_s() <= s.short_time_s,
         "reached_on_s",
         "time over twice that, or no crossing foreseen",
         lambda now, s: now.time_to_limit_s() <= 2 * s.short_time_s,
-        "off_s",
+        "clear_s",
         "limit very near",
         heat=True,
     ),
@@ -253,7 +253,7 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "lost_hot",
         Level.CAUTION,
-        "data lost for `lost_caution_s` while hot (within `hot_margin_c` of `limit`, or a row on heat stood)",
+        "data lost for `lost_caution` while hot (within `hot_margin` of `limit`, or a row on heat stood)",
         lambda now, s: now.lost_s is not None and now.lost_s >= s.lost_caution_s and now.was_hot,
         "",
         "data live again",
@@ -265,12 +265,12 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_close",
         Level.ADVISORY,
-        "estimate or reading within `near_margin_c` of `limit`",
+        "estimate or reading within `near_margin` of `limit`",
         lambda now, s: now.at_least(now.e.limit_c - s.near_margin_c),
         "advisory_on_s",
-        "`deadband_c` further below",
+        "`deadband` further below",
         lambda now, s: now.at_least(now.e.limit_c - s.near_margin_c - s.deadband_c),
-        "off_s",
+        "clear_s",
         "close to the limit",
         heat=True,
     ),
@@ -282,7 +282,7 @@ ROWS: Final[tuple[Row, ...]] = (
         "advisory_on_s",
         "chance below `exit_share` of it",
         lambda now, s: now.chance(600) >= s.advisory_chance * s.exit_share,
-        "off_s",
+        "clear_s",
         "limit possible",
         heat=True,
     ),
@@ -290,7 +290,7 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "lost",
         Level.ADVISORY,
-        "data lost for `lost_advisory_s`",
+        "data lost for `lost_advisory`",
         lambda now, s: now.lost_s is not None and now.lost_s >= s.lost_advisory_s,
         "",
         "data live again",
@@ -446,8 +446,9 @@ def settings_table() -> str:
     lines = ["| key | default | unit | range | effect |", "|---|---|---|---|---|"]
     for key in fields(AlertSettings):
         meta = key.metadata
+        name = key.name.removesuffix("_c").removesuffix("_s")  # in the file the value carries its unit
         lines.append(
-            f"| `{key.name}` | {key.default:g} | {meta['unit'] or '-'} "
+            f"| `{name}` | {key.default:g} | {meta['unit'] or '-'} "
             f"| {meta['low']:g} to {meta['high']:g} | {meta['effect']} |"
         )
     return "\n".join(lines) + "\n"

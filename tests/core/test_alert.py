@@ -10,9 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livemon.core import alert
+from livemon.core import alert, signals
 from livemon.core.alert import ROWS, AlertSettings, AlertState, Evidence
+from livemon.core.events import Tick
 from livemon.core.outcome import Band, Level, Status
+from livemon.readers.log_file import LogFile
+from livemon.run import on_grid
+from tests.datasets import dataset
 
 S = AlertSettings()
 DOC = Path(__file__).resolve().parents[2] / "docs/alerts.md"
@@ -259,3 +263,29 @@ def test_a_level_never_falls_while_data_are_lost(drive: list[Evidence]) -> None:
         was_off = e.status is Status.ENGINE_OFF or (was_off and e.status in lost)
         if e.status in lost and not was_off:
             assert level >= before
+
+
+# Trips of the KIT vehicle data set (CC BY 4.0) with holes of minutes in the readings, and the peak of each.
+WITH_HOLES = {
+    "kit_20170711_ka_ka_stau": 94.0,
+    "kit_20170713_rt_ka_stau_messfehler": 93.0,
+    "kit_20180218_rt_ka_stau": 95.0,
+}
+
+
+@pytest.mark.parametrize("name", WITH_HOLES)
+def test_holes_in_real_trips_are_no_caution(name: str) -> None:
+    """By the readings alone, with the limit 3 degC above the trip's own peak."""
+    found = sorted(dataset("kit-obd2-2023/by_cycle").glob(f"{name}*.csv"))
+    state, heard, readings, levels = alert.start(), signals.Signals(), 0, set()
+    for event in on_grid(LogFile(found[0]).events()):
+        if not isinstance(event, Tick):
+            heard = signals.hear(heard, event)
+            continue
+        heard, inputs = signals.at_tick(heard, event.t_ms, None, None)
+        readings += len(inputs.coolant_news)
+        limit_c = WITH_HOLES[name] + 3.0
+        e = Evidence(event.t_ms, inputs.status, limit_c, limit_c + 10, readings, coolant_c=inputs.coolant_c)
+        state, level = alert.decide(state, e, S)
+        levels.add(level)
+    assert levels == {Level.UNKNOWN, Level.NORMAL, Level.ADVISORY}
