@@ -45,6 +45,7 @@ class Unit:
     vin: str | None = None
     offsets: Mapping[str, float] = field(default_factory=dict)
     several: bool = True
+    alone: bool = True
 
 
 def encode(pid: int, values: Values) -> bytes | None:
