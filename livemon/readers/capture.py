@@ -19,8 +19,9 @@ from can.io.player import MESSAGE_READERS
 
 from livemon.core.events import Event, Link
 from livemon.errors import NoDataError, SetupError
+from livemon.readers.can_bus import as_frame
 from livemon.wire.can_replies import Readings, Replies
-from livemon.wire.frames import BusFault, Frame
+from livemon.wire.frames import Frame
 
 CAPTURE_SUFFIXES: Final = frozenset({".asc", ".blf", ".db", ".mf4", ".trc"})
 """Forms that only a bus capture has; `.log`, `.csv` and `.txt` are told by their first line."""
@@ -167,8 +168,9 @@ class Capture:
                 continue
             last_ms = t_ms
             self.frames += 1
-            if not message.is_remote_frame:
-                yield t_ms, as_frame(message)
+            frame = as_frame(message, "" if message.channel is None else str(message.channel))
+            if frame is not None:
+                yield t_ms, frame
 
     def _messages(self) -> Iterator[can.Message]:
         try:
@@ -204,14 +206,6 @@ class Capture:
     def _unreadable(self, found: str) -> SetupError:
         forms = " ".join(sorted(MESSAGE_READERS))
         return SetupError(str(self.path), f"a bus capture ({forms}, also .gz)", found[:200], "See docs/can.md")
-
-
-def as_frame(message: can.Message) -> Frame:
-    """A python-can message as a frame of our own."""
-    channel = "" if message.channel is None else str(message.channel)
-    if message.is_error_frame:
-        return Frame(message.arbitration_id, fault=BusFault.ERROR_FRAME, channel=channel)
-    return Frame(message.arbitration_id, bytes(message.data), message.is_extended_id, channel=channel)
 
 
 def events(path: Path) -> Iterator[Event]:
