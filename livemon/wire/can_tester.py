@@ -137,7 +137,9 @@ class CanTester:
                 self.addressing = frames.addressing_of(frame)
                 self.talk = Talk(t_ms, self.settings, self.addressing, self.stats)
             sample = self.talk.reply(t_ms, reply)
-            self._events += [sample] if sample is not None else []
+            if sample is not None and self.talk.poller is not None:
+                self._reading(t_ms, self.talk)
+                self._events.append(sample)
 
     def step(self, t_ms: int) -> Step:
         """What to do now."""
@@ -193,13 +195,15 @@ class CanTester:
         frame = talk.step(t_ms)
         self._send += [frame] if frame is not None else []
         if talk.stage is Stage.READING and before is Stage.FINDING:
-            self._addressing_known = True
-            words = f"CAN {self.addressing.value} bit {self._rate}, {len(talk.units)} control unit(s)"
-            self._up(t_ms, words)
+            self._reading(t_ms, talk)
         elif talk.stage is Stage.NOBODY:
             self._nobody(t_ms)
         elif talk.stage is Stage.SILENT:
             self._again(t_ms, "no reply: the control units have gone silent. Ignition on?")
+
+    def _reading(self, t_ms: int, talk: Talk) -> None:
+        self._addressing_known = True
+        self._up(t_ms, f"CAN {self.addressing.value} bit {self._rate}, {len(talk.units)} control unit(s)")
 
     def _nobody(self, t_ms: int) -> None:
         if not self._addressing_known:

@@ -176,6 +176,17 @@ def test_a_unit_that_only_answers_what_is_asked_of_all_is_read_that_way() -> Non
     assert [up for _, up, _ in bus.links()] == [True]
 
 
+def test_the_link_is_up_before_the_first_reading_and_down_after_the_last() -> None:
+    bus = paper_bus(faults=[Spell(CanFault.NO_REPLY, 5_000, 12_000)]).run(15_000)
+    up = False
+    for event in bus.events:
+        if isinstance(event, Sample):
+            assert up, event
+        else:
+            up = event.up
+    assert up
+
+
 def test_all_that_is_wanted_arrives_in_the_published_steps() -> None:
     bus = paper_bus().run(65_000)
     latest = {name: value for event in bus.events if isinstance(event, Sample) for name, value in event.readings}
