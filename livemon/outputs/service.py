@@ -16,6 +16,8 @@ from types import TracebackType
 from typing import Final, Self
 
 MAX_STATUS_CHARS: Final = 160
+POWER_OFF_REQUEST: Final = "/run/livemon/power-off"
+"""The file that systemd/livemon-power-off.path waits for."""
 
 
 class Notifier:
@@ -100,7 +102,7 @@ def _clean(text: str) -> str:
     return " ".join(text.split())[:MAX_STATUS_CHARS]
 
 
-def ask_power_off(request: str) -> str:
+def ask_power_off(request: str = POWER_OFF_REQUEST) -> str:
     """Create the file `request`, which a root-owned path unit turns into a clean power-off; "" or what went wrong.
 
     The monitor itself has no right to switch anything off; without the unit the file means nothing.
