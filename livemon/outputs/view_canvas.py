@@ -38,9 +38,7 @@ class Look(Enum):
 FULL: Final = "█"
 SHADE: Final = "░"
 MARK: Final = "■"
-_ASCII: Final = str.maketrans(
-    {FULL: "#", SHADE: ".", MARK: "o", "▒": ":", "─": "-", "│": "|", "═": "=", "°": " ", "±": "~", "┼": "+"}
-)
+_ASCII: Final = str.maketrans({FULL: "#", SHADE: ".", MARK: "o", "─": "-", "│": "|", "═": "=", "°": " "})
 
 
 def ascii_only(text: str) -> str:

@@ -21,8 +21,8 @@ from tests.outputs.scenes import CAUTION, DOUBTED, HEALTH, LOST_HOT, NORMAL, SCE
 from tests.outputs.screens_rebuild import SCREENS, SIZES, pages
 
 # Debian's console fonts (Lat15 and Uni2, Fixed, Terminus and VGA, package console-setup-linux 1.221) were read for what
-# they can draw; each of these is in all of them, and in code page 437.  Half blocks, braille and ● are not.
-IN_CONSOLE_FONTS = set("█░▒■─│═┼°±")
+# they can draw; each of these is in all of them, and in code page 437.  Half blocks and braille are not.
+IN_CONSOLE_FONTS = set("█░■─│═°")
 TREND = trend_to(CAUTION)
 PAGES = pages()
 
