@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from dataclasses import replace
 from typing import Any, Final
 
 import can
@@ -20,7 +21,10 @@ from livemon.readers.clock import Clock, MonotonicClock
 from livemon.wire.can_allow import checked_frame
 from livemon.wire.can_talk import CanSettings
 from livemon.wire.can_tester import CanTester, Step
+from livemon.wire.elm_facts import Pace
 from livemon.wire.frames import BusFault, Frame
+
+__all__ = ["CanReader", "CanSettings", "as_fault", "as_frame"]
 
 LONGEST_WAIT_S: Final = 0.1
 """So soon a `stop` is noticed."""
@@ -78,8 +82,9 @@ class CanReader:
             raise SetupError(
                 "--interface", f"one of {', '.join(sorted(can.VALID_INTERFACES))}", repr(interface), "See docs/can.md"
             )
-        self.settings = settings or CanSettings()
-        self._channel, self._interface, self._options = channel, interface, options or {}
+        self._options: dict[str, Any] = {"bitrate": (settings or CanSettings()).bitrate, **(options or {})}
+        self.settings = replace(settings or CanSettings(), bitrate=int(self._options["bitrate"]))
+        self._channel, self._interface = channel, interface
         self.clock = clock or MonotonicClock()
         self.tester = CanTester(self.clock.now_ms(), self.settings)
         self.forbidden = 0
@@ -92,6 +97,10 @@ class CanReader:
         """Begin to deliver events to `put` from a thread of its own."""
         self._thread = threading.Thread(target=self.serve, args=(put,), name="can-reader", daemon=True)
         self._thread.start()
+
+    def asking(self, full: bool, listen: bool) -> None:
+        """How the vehicle may be asked from now on: as planned, not at all, or (neither) once a minute.  Any thread."""
+        self.tester.pace = Pace.FULL if full else Pace.LISTEN if listen else Pace.SELDOM
 
     def stop(self) -> None:
         """End the thread and close the bus."""
@@ -117,9 +126,7 @@ class CanReader:
 
     def _one_bus(self, put: Put, until_ms: int | None) -> Step:
         """From opening the bus to closing it; the last step says how long it stays closed."""
-        with can.Bus(
-            channel=self._channel, interface=self._interface, bitrate=self.settings.bitrate, **self._options
-        ) as bus:
+        with can.Bus(channel=self._channel, interface=self._interface, **self._options) as bus:
             self._filtered = self._passive = False
             self.tester.opened(self.clock.now_ms())
             self._tune(bus)

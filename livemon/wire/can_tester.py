@@ -12,9 +12,10 @@ from enum import Enum
 from typing import Final
 
 from livemon.core.events import Link, Sample
-from livemon.wire import frames
-from livemon.wire.can_replies import Ecu, Readings, Replies
+from livemon.wire import frames, pids
+from livemon.wire.can_replies import Ecu, Readings, Replies, Reply
 from livemon.wire.can_talk import CanSettings, Stage, Stats, Talk
+from livemon.wire.elm_facts import Pace
 from livemon.wire.frames import Addressing, BusFault, Frame
 
 NOBODY_ASKS_MS: Final = 10_000
@@ -32,14 +33,21 @@ ERRORS_READING: Final = 50
 """Reading: error frames since the last reply."""
 
 
+SELDOM_MS: Final = 60_000
+QUIET_MS: Final = 10_000
+"""Resting: the first frame after so long a silence says that somebody woke the vehicle."""
+RPM_PID: Final = 0x0C
+
+
 class State(Enum):
-    """Where the tester stands; only TALKING ever sends."""
+    """Where the tester stands; only TALKING sends, and RESTING at the pace SELDOM."""
 
     LISTENING = "listening before the first request"
     LISTENING_IN = "decoding what another tester asks for"
     BUS_OFF = "the controller is off the bus"
     CLOSED = "the bus is closed for a while"
     TALKING = "asking and reading"
+    RESTING = "engine off: listening, or asking once a minute"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +79,10 @@ class CanTester:
         self._since_ms = self._last_reply_ms = t_ms
         self._listen_for_ms = settings.listen_ms
         self._heard = self._errors = 0
+        self.pace = Pace.FULL
+        """How the vehicle may be asked; may be set at any time, the next `step` follows."""
+        self._heard_ms = t_ms
+        self._seldom_ms = t_ms
 
     def opened(self, t_ms: int) -> None:
         """The bus was opened (again): start by listening."""
@@ -102,6 +114,8 @@ class CanTester:
             return self._since_ms + self._listen_for_ms
         if self.state is State.BUS_OFF:
             return self._since_ms + BUS_OFF_MS
+        if self.state is State.RESTING and self.pace is Pace.SELDOM:
+            return self._seldom_ms
         return self._last_reply_ms + NOBODY_ASKS_MS
 
     def feed(self, t_ms: int, frame: Frame) -> None:
@@ -111,6 +125,9 @@ class CanTester:
             return
         self.frames += 1
         self._heard += 1
+        silent_ms, self._heard_ms = t_ms - self._heard_ms, t_ms
+        if self.state is State.RESTING and silent_ms >= QUIET_MS:
+            self._up(t_ms, "traffic heard after silence")
         if self.state is State.BUS_OFF:
             self._listen(t_ms, LISTEN_AGAIN_MS)
         if not self._addressing_known and _is_obd(frame):
@@ -118,14 +135,8 @@ class CanTester:
         reply = self._replies.feed(t_ms, frame)
         began = self._replies.began
         if self.talk is None:
-            if reply is not None and self.state is State.LISTENING_IN:
-                self._last_reply_ms = t_ms
-                self.stats.replies += 1
-                sample = self._readings.sample(reply)
-                if sample is not None:
-                    self.stats.readings += len(sample.readings)
-                    self._up(t_ms, f"listening in on CAN, {self._rate}")
-                    self._events.append(sample)
+            if reply is not None and self.state in (State.LISTENING_IN, State.RESTING):
+                self._overheard(t_ms, reply)
             return
         if began is not None:
             control = self.talk.flow_control(t_ms, began)
@@ -141,9 +152,22 @@ class CanTester:
                 self._reading(t_ms, self.talk)
                 self._events.append(sample)
 
+    def _overheard(self, t_ms: int, reply: Reply) -> None:
+        """A reply outside a talk: somebody else asked, or it is the one question of a minute."""
+        self._last_reply_ms = t_ms
+        self.stats.replies += 1
+        sample = self._readings.sample(reply)
+        if sample is None:
+            return
+        self.stats.readings += len(sample.readings)
+        if self.state is State.LISTENING_IN:
+            self._up(t_ms, f"listening in on CAN, {self._rate}")
+        self._events.append(sample)
+
     def step(self, t_ms: int) -> Step:
         """What to do now."""
         self._replies.expire(t_ms)
+        self._follow_pace(t_ms)
         if self.state is State.LISTENING:
             self._judge(t_ms)
         elif self.state is State.BUS_OFF and t_ms - self._since_ms >= BUS_OFF_MS:
@@ -222,6 +246,24 @@ class CanTester:
         pause_ms = RETRY_MS[min(self._failures, len(RETRY_MS) - 1)]
         self._failures += 1
         self._listen(t_ms, pause_ms)
+
+    def _follow_pace(self, t_ms: int) -> None:
+        """Rest, or wake, as `pace` says; without any request of ours there is nothing to rest from."""
+        resting = self.state is State.RESTING
+        if self.pace is Pace.FULL and resting:
+            self._listen(t_ms, LISTEN_AGAIN_MS)
+        elif self.pace is not Pace.FULL and self.state in (State.LISTENING, State.TALKING):
+            if not self.settings.listen_only:
+                self._listen(t_ms, 0)
+                self.state = State.RESTING
+                self._seldom_ms = t_ms + SELDOM_MS
+                self._down(t_ms, "engine off: not asking")
+        elif resting and self.pace is Pace.SELDOM and t_ms >= self._seldom_ms:
+            self._seldom_ms = t_ms + SELDOM_MS
+            payload = bytes((pids.SHOW_CURRENT, RPM_PID))
+            extended = self.addressing is Addressing.BITS_29
+            self._send.append(frames.request(self.addressing.functional_id, extended, payload))
+            self.stats.requests += 1
 
     # ---- faults ---------------------------------------------------------------------------------------------------
 

@@ -178,6 +178,25 @@ def test_listen_only_never_sends(channel: str) -> None:
     assert quiet.tester.stats.requests == 0
 
 
+def test_the_bit_rate_may_come_with_the_options_of_the_interface() -> None:
+    reader = CanReader("can0", "socketcan", options={"bitrate": 250_000})
+    assert reader.settings.bitrate == 250_000
+
+
+def test_at_rest_it_asks_nothing(channel: str) -> None:
+    events, reader = _Events(), CanReader(channel, "virtual", settings=HURRY)
+    with _vehicle(channel):
+        reader.start(events.put)
+        events.wait(_coolant)
+        reader.asking(full=False, listen=True)
+        events.wait(lambda event: _down(event) and event.reason.startswith("engine off"))
+        asked = reader.tester.stats.requests
+        reader.asking(full=True, listen=False)
+        events.wait(_coolant, after=len(events.all))
+        reader.stop()
+    assert reader.tester.stats.requests > asked
+
+
 def test_an_unknown_interface_is_a_set_up_error_that_names_the_known_ones() -> None:
     with pytest.raises(SetupError, match=r"--interface: expected one of .*socketcan.*, found 'nosuch'"):
         CanReader("can0", "nosuch")

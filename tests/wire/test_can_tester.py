@@ -15,6 +15,7 @@ from livemon.sim.ecu import ENGINE, GEARBOX, OLD_ENGINE, Unit
 from livemon.wire import can_allow, isotp, pids
 from livemon.wire.can_talk import P2_MS, CanSettings
 from livemon.wire.can_tester import CanTester, State
+from livemon.wire.elm_facts import Pace
 from livemon.wire.frames import Addressing, BusFault, Frame
 from tests.wire.paper_bus import STEADY, PaperBus, paper_bus
 
@@ -263,6 +264,33 @@ def test_no_flow_control_into_the_long_reply_that_somebody_else_asked_for() -> N
         for frame in _other_tester(t_ms):
             tester.feed(t_ms, frame)
         assert not tester.step(t_ms).send
+
+
+# ---- engine off ------------------------------------------------------------------------------------------------------
+
+
+def test_at_rest_nothing_is_asked_and_traffic_after_silence_is_told() -> None:
+    bus = paper_bus(faults=[Spell(CanFault.BUS_SILENT, 20_000, 60_000)]).run(10_000)
+    bus.tester.pace = Pace.LISTEN
+    bus.run(90_000)
+    assert not [t_ms for t_ms, _ in bus.sent if t_ms > 10_100]
+    rested, woken = bus.links()[-2:]
+    assert rested[1:] == (False, "engine off: not asking")
+    assert woken[1]
+    assert 60_000 <= woken[0] <= 60_100
+    bus.tester.pace = Pace.FULL
+    bus.run(95_000)
+    assert bus.samples("coolant_c", 90_000)
+
+
+@pytest.mark.parametrize("addressing", list(Addressing))
+def test_asked_seldom_it_is_one_question_a_minute_for_engine_speed(addressing: Addressing) -> None:
+    bus = paper_bus(addressing=addressing).run(10_000)
+    bus.tester.pace = Pace.SELDOM
+    bus.run(200_000)
+    late = [(t_ms, payload.hex()) for t_ms, _, payload in _requests(bus) if t_ms > 10_100]
+    assert [payload for _, payload in late] == ["010c"] * 3
+    assert [value for _, value in bus.samples("rpm", 10_200)] == [2500.0] * 3
 
 
 # ---- faults ----------------------------------------------------------------------------------------------------------
