@@ -97,9 +97,9 @@ class SerialElm:
         self._thread = threading.Thread(target=self._run, name="serial", daemon=True)
         self._thread.start()
 
-    def ask(self, pace: Pace) -> None:
-        """How the vehicle may be asked from now on; from any thread."""
-        self.session.pace = pace
+    def asking(self, full: bool, listen: bool) -> None:
+        """How the vehicle may be asked from now on: as planned, not at all, or (neither) once a minute.  Any thread."""
+        self.session.pace = Pace.FULL if full else Pace.LISTEN if listen else Pace.SELDOM
 
     def stop(self) -> None:
         """End the thread; an open that blocks (Bluetooth) is given up after three seconds."""

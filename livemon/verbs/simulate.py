@@ -1,4 +1,4 @@
-"""`livemon simulate`: a made-up vehicle on a made-up road, written as a log.
+"""`livemon simulate`: a made-up vehicle on a made-up road, written as a log or standing behind an adapter.
 
 A named scenario, or a random rig of a family; the seed moves everything random, so the same command writes the same
 bytes.
@@ -19,6 +19,7 @@ from livemon.sim.drive import Drives, Rig
 from livemon.sim.drive import run as drive
 from livemon.sim.scenarios import SCENARIOS
 from livemon.sim.sensors import POLLINGS
+from livemon.verbs import simulate_adapter
 from livemon.verbs.common import add_common, settle
 from livemon.wire.log_text import LogWriter, settled
 
@@ -45,6 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where = parser.add_argument_group("where to")
     where.add_argument("--log", type=Path, metavar="FILE", help="write a log; - is standard output")
     where.add_argument("--truth", type=Path, metavar="FILE", help="write what was true, second by second, as CSV")
+    simulate_adapter.add_arguments(parser)
     where.add_argument("--force", action="store_true", help="write over files that are there")
     add_common(parser, route=False, json=False)
 
@@ -53,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
     if args.list:
         sys.stdout.write(_listing())
         return 0
-    if args.log is None and args.truth is None:
-        raise SetupError("simulate", "where to write: --log FILE", "nothing")
+    if args.log is None and args.truth is None and args.pty is None:
+        raise SetupError("simulate", "where to write or stand: --log FILE or --pty NAME", "nothing")
     for path in (args.log, args.truth):
         if path is not None and str(path) != "-" and path.exists() and not args.force:
             raise SetupError(str(path), "a file that is not there yet", "one", "Give --force to write over it.")
@@ -73,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
         peak = driven.truth["coolant_c"][:, 0]
         words = f"{rig.name}: {seconds} s, coolant at most {peak.max():.1f} C at {int(peak.argmax())} s"
         print(words, file=sys.stderr)
+    if args.pty is not None:
+        simulate_adapter.stand(args, driven)
     return 0
 
 
