@@ -308,6 +308,8 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
         first = [watch, *first] if standing else [*first, watch]
     if blind or (now.level is Level.WARNING and standing):
         return Advised(tuple(first))
+    if now.trusted is False and now.level < Level.CAUTION:
+        return Advised(tuple(first))
     if now.level < Level.ADVISORY:
         idling = _soaking(state, now, s, standing)
         return Advised((*first, *([_say(Action.KEEP_IDLING, now)] if idling else [])))

@@ -174,7 +174,8 @@ class Console:
 
     def event(self, event: Event) -> None:
         """Follow the state of the data."""
-        self._heard = view_health.hear(self._heard, event)
+        with self._lock:
+            self._heard = view_health.hear(self._heard, event)
 
     def outcome(self, outcome: Outcome) -> None:
         """Show this second, with the state of the data as the events told it."""
@@ -275,7 +276,7 @@ class Console:
         """What was declared by keys since the last call, at time 0 (the caller knows the time).  Never waits."""
         marks = [Mark(0, inputs, note) for inputs, note in self._read_keys()]
         for mark in marks:
-            self._heard = view_health.hear(self._heard, mark)
+            self.event(mark)
         return marks
 
     def _read_keys(self) -> list[Declared]:

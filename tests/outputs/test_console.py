@@ -102,8 +102,10 @@ def console(
         yield shown
 
 
-@pytest.mark.parametrize("size", [(20, 6), (40, 12), (60, 20), (80, 24), (100, 30)])
-@pytest.mark.parametrize("term", ["linux", "xterm-256color"])
+@pytest.mark.parametrize(
+    ("size", "term"),
+    [(size, "linux") for size in ((20, 6), (40, 12), (60, 20), (80, 24), (100, 30))] + [((40, 12), "xterm-256color")],
+)
 def test_the_terminal_shows_what_the_view_says(
     terminal: Terminal, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int], term: str
 ) -> None:
