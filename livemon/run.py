@@ -20,6 +20,7 @@ from livemon.wire.log_text import settled
 TICK_MS = 1000
 LONGEST_GAP_MS = 12 * 3600 * 1000
 """Through a longer hole in a log no ticks are made: it is another drive, or a broken time cell."""
+IDLE_MS = 100
 QUEUE_EVENTS = 10_000
 """Events waiting between readers and loop: over a minute of the fastest polite bus; a fuller queue drops the newest."""
 
@@ -63,7 +64,13 @@ class Live:
         self._now_ms = now_ms
         self._queue: queue.Queue[Sample | Link | Mark] = queue.Queue(QUEUE_EVENTS)
         self._stopping: str | None = None
+        self._idle_due = 0
+        self._idle: list[Callable[[], object]] = []
         self.dropped = 0
+
+    def on_idle(self, act: Callable[[], object]) -> None:
+        """Call `act` from the loop, between events, at least ten times a second; it must not wait."""
+        self._idle.append(act)
 
     def put(self, event: Sample | Link | Mark) -> None:
         """From any thread; never blocks."""
@@ -101,7 +108,12 @@ class Live:
 
     def _next(self, tick: int) -> Sample | Link | Mark | None:
         """The next event stamped by now, or None when the tick is due or nothing came for a tenth of a second."""
-        wait_s = min(max(tick - self._now_ms(), 0) / 1000.0, 0.1)
+        now_ms = self._now_ms()
+        if now_ms >= self._idle_due:
+            self._idle_due = now_ms + IDLE_MS
+            for act in self._idle:
+                act()
+        wait_s = min(max(tick - now_ms, 0), IDLE_MS) / 1000.0
         try:
             return self._queue.get(timeout=wait_s) if wait_s > 0 else self._queue.get_nowait()
         except queue.Empty:

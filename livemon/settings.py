@@ -28,6 +28,7 @@ from livemon.outputs.lamp import LampSettings
 from livemon.outputs.page import PageSettings
 from livemon.outputs.recorder import RecorderSettings
 from livemon.outputs.sound import WAYS, SoundSettings
+from livemon.readers.base import LinkSettings
 from livemon.yaml_lines import Word
 
 
@@ -138,6 +139,22 @@ SECTIONS: Final[tuple[Section, ...]] = (
                 Quantity(MASS, _MASS.low, _MASS.high),
                 "vehicle with people, load and trailer; auto = the vehicle file's, else a broad guess",
             ),
+        },
+    ),
+    _section(
+        "link",
+        LinkSettings,
+        "where the vehicle is; `livemon watch` options count more",
+        in_log=False,
+        rows={
+            "port": (Text(200, may_be_empty=True), "ELM-style adapter: serial device or socket://HOST:PORT; none = no"),
+            "baud": (Number(0, 1_000_000, whole=True), "speed of that port; 0 = find it"),
+            "can": (Text(40, may_be_empty=True), "CAN channel, such as can0; none = no"),
+            "interface": (Text(40), "python-can interface of that channel"),
+            "bitrate": (Number(0, 1_000_000, whole=True), "CAN bit rate to set, where the interface can; 0 = as it is"),
+            "listen_only": (Flag(), "never send on the bus; decode what others ask for"),
+            "gps": (Text(200, may_be_empty=True), "GPS receiver on a serial device (NMEA 0183); none = no"),
+            "gps_baud": (Number(1200, 460_800, whole=True), "speed of that device"),
         },
     ),
     _section(

@@ -7,6 +7,7 @@ A reader moves bytes and decides nothing.  It runs in its own thread, never rais
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 from livemon.core.events import Link, Mark, Sample
@@ -25,3 +26,17 @@ class Reader(Protocol):
     def stop(self) -> None:
         """Stop delivering and wait, for at most a few seconds, until the thread has ended."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSettings:
+    """Where the vehicle and the receiver are; "" = not there, 0 = found out or left as it is."""
+
+    port: str = ""
+    baud: int = 0
+    can: str = ""
+    interface: str = "socketcan"
+    bitrate: int = 0
+    listen_only: bool = False
+    gps: str = ""
+    gps_baud: int = 9600

@@ -178,8 +178,8 @@ def _print(report: dict[str, Any], first: Plan, display: Display, spikes: int) -
     console, unit = Console(), display.temperature
     console.print(
         f"[bold]{report['route']}[/bold]: {far(report['length_km'])}, rise "
-        f"{to_unit(report['rise_m'], LENGTH, display.length):.0f} {display.length}, steepest {report['steepest_pct']} %, "
-        f"{report['minutes']:.0f} min"
+        f"{to_unit(report['rise_m'], LENGTH, display.length):.0f} {display.length}, "
+        f"steepest {report['steepest_pct']} %, {report['minutes']:.0f} min"
     )
     if spikes:
         console.print(f"{spikes} points of the route could not be true and were bridged")
@@ -190,7 +190,8 @@ def _print(report: dict[str, Any], first: Plan, display: Display, spikes: int) -
     )
     console.print(
         f"stop {display.temp(report['stop_c']):.0f} {unit}; boils at the summit at "
-        f"{display.temp(report['boils_at_summit_c']):.0f} {unit} (up to {display.step(2.5):.1f} lower with real coolant)"
+        f"{display.temp(report['boils_at_summit_c']):.0f} {unit} "
+        f"(up to {display.step(2.5):.1f} lower with real coolant)"
     )
     if report["stop_c"] > report["boils_at_summit_c"]:
         console.print("[bold]stop lies above boiling at the summit: type a lower stop[/bold]")
