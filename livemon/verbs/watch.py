@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
         asker = _Asker(readers[0], force.settings.of(IgnitionSettings), live)
         sinks: list[Sink] = [recorder, asker, _Alive(notifier)]
         remark = _Remarks(args.quiet)
-        _feed_and_page(args, force, live, sinks, open_things, clock.now_ms)
+        _feed_and_page(args, force, live, sinks, open_things, clock.now_ms, remark)
         _signals_of(force, live, sinks, open_things, clock.now_ms)
         if args.json:
             sinks.append(_JsonSink())
@@ -135,6 +135,7 @@ def _feed_and_page(
     sinks: list[Sink],
     open_things: ExitStack,
     now_ms: Callable[[], int],
+    remark: Callable[[str], None],
 ) -> None:
     """The local socket, and the phone page behind it; both only where settings or options name them."""
     settings = force.settings.of(FeedSettings)
@@ -142,7 +143,14 @@ def _feed_and_page(
         settings = replace(settings, socket=args.feed)
     if not settings.socket:
         return
-    feed = Feed(settings, greeting={"livemon": __version__, "units": force.display.name})
+    try:
+        feed = Feed(settings, greeting={"livemon": __version__, "units": force.display.name})
+    except SetupError as refused:
+        if args.feed is not None:
+            raise
+        if force.settings.entries["feed.socket"].source != "default":
+            remark(f"no viewers can attach: {refused}")  # a drive without viewers is still watched and recorded
+        return
     open_things.callback(feed.close)
     live.on_idle(lambda: _put_all(live, feed.poll(now_ms()), now_ms()))
     sinks.append(_FeedSink(feed))
