@@ -107,10 +107,11 @@ def _readers(link: LinkSettings, clock: MonotonicClock) -> list[Reader]:
 
         readers.append(SerialElm(SerialSettings(link.port, link.baud), clock))
     else:
-        from livemon.readers.can_bus import CanReader, CanSettings
+        from livemon.readers.can_bus import CanReader
+        from livemon.wire.can_talk import CanSettings
 
         options = {"bitrate": link.bitrate} if link.bitrate else {}
-        settings = CanSettings(listen_only=link.listen_only)
+        settings = CanSettings(bitrate=link.bitrate or CanSettings().bitrate, listen_only=link.listen_only)
         readers.append(CanReader(link.can, link.interface, clock=clock, settings=settings, options=options))
     if link.gps:
         from livemon.readers.gps_serial import GpsSerial
