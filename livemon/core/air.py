@@ -27,6 +27,13 @@ EARTH_RADIUS_M: Final = 6_356_766.0
 AIR_CP_KJ_KGK: Final = 1.006  # dry air near 300 K; 1.009 at 370 K
 ZERO_C_K: Final = 273.15
 
+
+def held(value: Number, low: Number, high: Number) -> Number:
+    """`value` held between `low` and `high`; several times cheaper than numpy's clip on short arrays."""
+    inside: Number = np.minimum(np.maximum(value, low), high)
+    return inside
+
+
 _EXPONENT: Final = GRAVITY_M_S2 / (GAS_CONSTANT_J_KGK * LAPSE_K_M)  # 5.25588
 
 

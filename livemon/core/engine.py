@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from livemon.core.air import GAS_CONSTANT_J_KGK, ZERO_C_K, Number
+from livemon.core.air import GAS_CONSTANT_J_KGK, ZERO_C_K, Number, held
 from livemon.core.traction import torque_limit_nm
 from livemon.core.vehicle import Cooling, Engine
 
@@ -130,7 +130,7 @@ def share_shape(engine: Engine, fuel_kw: Number) -> Number:
     Separate from `coolant_share`, so that with a fixed slope it is one number for all hypotheses.
     """
     relative = np.maximum(fuel_kw / engine.displacement_l / FUEL_KW_L_REFERENCE, 1e-3)
-    shape: Number = np.clip(relative ** (-engine.coolant_share_slope), SHARE_LOW, SHARE_HIGH)
+    shape: Number = held(relative ** (-engine.coolant_share_slope), SHARE_LOW, SHARE_HIGH)
     return shape
 
 
@@ -159,8 +159,8 @@ def ac_duty(air_c: Number, rpm: Number) -> Number:
     Grows from 0.3 at 15 C to 1.3 at 47 C with the outside air; at idle the compressor turns too slowly for
     more than 0.73 of that.
     """
-    by_air = np.clip(0.3 + 0.035 * (np.asarray(air_c) - 15.0), 0.2, 1.3)
-    by_rpm = np.clip(0.5 + np.asarray(rpm) / 3000.0, 0.5, 1.0)
+    by_air = held(0.3 + 0.035 * (np.asarray(air_c) - 15.0), 0.2, 1.3)
+    by_rpm = held(0.5 + np.asarray(rpm) / 3000.0, 0.5, 1.0)
     duty: Number = by_air * by_rpm
     return duty
 

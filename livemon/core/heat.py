@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from livemon.core.air import Flags, Number
+from livemon.core.air import Flags, Number, held
 from livemon.core.radiator import COOLANT_KJ_LK, Demand, Shed, Surroundings, air_behind_c, air_side, shed
 from livemon.core.vehicle import Cooling
 
@@ -49,7 +49,7 @@ def regulated(coolant_c: Number, air_c: Number, heat_kw: Number, cooling: Coolin
     its curve.
     """
     low, _ = opening_between(cooling, coolant_c)
-    opening = np.clip(low, cooling.thermostat_floor, cooling.thermostat_ceiling)
+    opening = held(low, cooling.thermostat_floor, cooling.thermostat_ceiling)
     zero = 0.0 * (coolant_c + opening)
     radiator = air_c + (0.35 + 0.5 * opening) * (coolant_c - air_c)
     return Nodes(coolant_c + heat_kw / cooling.metal_kw_k, coolant_c + zero, radiator, opening, zero, zero)
@@ -92,13 +92,13 @@ def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: Numbe
     common practice.
     """
     low, high = opening_between(cooling, coolant_c)
-    target = np.clip(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
+    target = held(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
     return lag(opening, target, dt_s, cooling.thermostat_lag_s)
 
 
 def clutch_target(cooling: Cooling, behind_c: Number) -> Number:
     """Engagement (0 to 1) of the viscous clutch that belongs to the air temperature behind the radiator."""
-    share = np.clip((behind_c - cooling.clutch_on_c) / cooling.clutch_span_c + 0.5, 0.0, 1.0)
+    share = held((behind_c - cooling.clutch_on_c) / cooling.clutch_span_c + 0.5, 0.0, 1.0)
     smooth: Number = share * share * (3.0 - 2.0 * share)
     return smooth
 
@@ -201,11 +201,11 @@ def _clutch_at_rest(demand: Demand, surroundings: Surroundings, cooling: Cooling
 
 def _settle_open(
     demand: Demand, surroundings: Surroundings, cooling: Cooling, electric: Number
-) -> tuple[Number, Number]:
+) -> tuple[Number, Number, Number]:
     clutch = _clutch_at_rest(demand, surroundings, cooling, electric)
     air = air_side(cooling, demand, surroundings, clutch, electric)
     core = shed(cooling, demand, surroundings, cooling.thermostat_ceiling, clutch, electric, air)
-    return balance(demand, surroundings, cooling, core)
+    return (*balance(demand, surroundings, cooling, core), clutch)
 
 
 def settle(demand: Demand, surroundings: Surroundings, cooling: Cooling) -> Settled:
@@ -216,8 +216,8 @@ def settle(demand: Demand, surroundings: Surroundings, cooling: Cooling) -> Sett
     would cycle holds the temperature between its two switching points.  tau = total heat capacity / slope.
     """
     forced = np.maximum(demand.ac_on, demand.fan_on)
-    off_c, off_slope = _settle_open(demand, surroundings, cooling, forced)
-    on_c, on_slope = _settle_open(demand, surroundings, cooling, np.maximum(forced, 1.0))
+    off_c, off_slope, clutch = _settle_open(demand, surroundings, cooling, forced)
+    on_c, on_slope, _ = _settle_open(demand, surroundings, cooling, np.maximum(forced, 1.0))
     needs_fan = off_c >= cooling.electric_on_c
     hot_c = np.where(
         needs_fan,
@@ -229,9 +229,11 @@ def settle(demand: Demand, surroundings: Surroundings, cooling: Cooling) -> Sett
     high: Number = cooling.thermostat_ceiling
     opening = 0.5 * (low + high)
     warm_c: Number = hot_c
+    # The air behind the radiator carries the same heat whether the thermostat or the balance sets the coolant, so the
+    # clutch is where it was found for the open thermostat.
+    air = air_side(cooling, demand, surroundings, clutch, forced)
     for _ in range(9):
-        air = air_side(cooling, demand, surroundings, 0.0, forced)
-        core = shed(cooling, demand, surroundings, opening, 0.0, forced, air)
+        core = shed(cooling, demand, surroundings, opening, clutch, forced, air)
         warm_c, _ = balance(demand, surroundings, cooling, core)
         more = warm_c > cooling.open_c + opening * cooling.full_span_c
         low = np.where(more, opening, low)

@@ -150,7 +150,7 @@ def ratio_of(body: Body, gear: Number) -> Number:
     """Ratio of `gear` (1 = lowest), also where each rig has ratios of its own."""
     index = np.asarray(gear).astype(np.int64) - 1
     ratios = np.asarray(body.gear_ratios)
-    ratio: Number = ratios[index] if ratios.ndim == 1 else np.take_along_axis(ratios, np.atleast_2d(index), 0)[0]
+    ratio: Number = ratios[index] if ratios.ndim == 1 else ratios[index, np.arange(ratios.shape[1])]
     return ratio
 
 
@@ -215,31 +215,35 @@ def pull_in_gears(
     return _pull(body, engine, gears, ratios, locks, speed_kmh, force_n, accessory_kw, power_factor)
 
 
-def highest_gear(engine: Engine, pulls: Pull, reserve: float) -> Array:
-    """Highest gear (1 = lowest) that pulls within `reserve` of full throttle and turns over 1.6 times idle.
+def highest_gears(engine: Engine, pulls: Pull, *reserves: float) -> list[Array]:
+    """Highest gear (1 = lowest) that pulls within each of `reserves` of full throttle and turns over 1.6 times idle.
 
     Where none does: the strongest that may run; first gear at a crawl; top gear past every rpm limit.
     An automatic's habit, not its map.
     """
     rpm, limit = np.asarray(pulls.rpm), np.asarray(pulls.limit_kw)
-    runs = (np.asarray(pulls.turbine_rpm) >= 1.6 * engine.idle_rpm) & (rpm <= engine.rpm_limit)
-    fits = runs & (pulls.engine_kw <= reserve * limit)
-    count = fits.shape[0]
-    top = count - np.argmax(fits[::-1], axis=0)
-    strongest = 1 + np.argmax(np.where(runs, limit, 0.0), axis=0)
-    too_fast = np.all(rpm > engine.rpm_limit, axis=0)
-    gear: Array = np.where(fits.any(axis=0), top, np.where(too_fast, count, strongest)).astype(np.float64)
-    return gear
+    over = rpm > engine.rpm_limit
+    runs = (np.asarray(pulls.turbine_rpm) >= 1.6 * engine.idle_rpm) & ~over
+    count = len(limit)
+    numbers = np.arange(1, count + 1)[:, None]
+    strongest = 1 + (limit * runs).argmax(axis=0)
+    otherwise = np.where(over.all(axis=0), count, strongest)
+    used = pulls.engine_kw / limit
+    gears: list[Array] = []
+    for reserve in reserves:
+        top = ((runs & (used <= reserve)) * numbers).max(axis=0)
+        gears.append(np.where(top > 0, top, otherwise).astype(np.float64))
+    return gears
 
 
 def in_gear(pulls: Pull, gear: Array) -> Pull:
     """The rows of `pulls` that belong to each point's gear."""
-    index = np.atleast_1d(gear).astype(np.int64)[None, :] - 1
+    index = np.atleast_1d(gear).astype(np.int64) - 1
+    points = np.arange(len(index))
 
     def row(values: Number) -> Array:
-        wide = np.broadcast_to(np.asarray(values), np.broadcast_shapes(np.shape(values), (1, index.shape[1])))
-        taken: Array = np.take_along_axis(wide, index, 0)[0]
-        return taken
+        wide = np.asarray(values)
+        return np.asarray(wide[index, points] if wide.shape[1] == len(index) else wide[index, 0])
 
     return Pull(gear, row(pulls.rpm), row(pulls.engine_kw), row(pulls.limit_kw), row(pulls.turbine_rpm))
 
@@ -254,9 +258,9 @@ def choose_gear(
     reserve: float = 0.85,
     highest: int | None = None,
 ) -> Pull:
-    """What the engine does in the gear an automatic would take (`highest_gear`); `highest` 3 = lever in third."""
+    """What the engine does in the gear an automatic would take (`highest_gears`); `highest` 3 = lever in third."""
     pulls = pull_in_gears(body, engine, np.atleast_1d(speed_kmh), force_n, accessory_kw, power_factor, highest)
-    best = in_gear(pulls, highest_gear(engine, pulls, reserve))
+    best = in_gear(pulls, highest_gears(engine, pulls, reserve)[0])
     if np.ndim(speed_kmh) or np.shape(best.rpm) != (1,):
         return best
     one = (np.asarray(v)[0] for v in (best.gear, best.rpm, best.engine_kw, best.limit_kw, best.turbine_rpm))

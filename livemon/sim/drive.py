@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from livemon.core import heat
-from livemon.core.air import Array, air_c_at, standard_pressure_kpa
+from livemon.core.air import Array, air_c_at, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.events import Event, Link, Mark
 from livemon.core.vehicle import Body, Cooling, Engine
@@ -189,7 +189,7 @@ class _World:
             self.boiling = boiling_c(self.air_kpa, self.cooling.cap_kpa, self.cooling.glycol_share)
         self.nodes = heat_second(self.nodes, self.doing.demand, around, self.cooling, np.asarray(self.boiling), dt_s)
         # With the coolant low the sensor hangs in steam and air: it reads toward the air, not the metal.
-        dry = np.clip((DRY_SHARE - self.coolant_share) / 0.15, 0.0, 1.0)
+        dry = held((DRY_SHARE - self.coolant_share) / 0.15, 0.0, 1.0)
         target = self.nodes.coolant_c - 0.35 * dry * (self.nodes.coolant_c - self.air_c)
         self.sensed = np.asarray(heat.lag(self.sensed, target, dt_s, self.lag_s * (1.0 + 2.0 * dry)))
 

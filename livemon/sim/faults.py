@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from livemon.core.air import Array
+from livemon.core.air import Array, held
 from livemon.core.vehicle import Cooling
 
 
@@ -87,7 +87,7 @@ class Progress:
 
     def gone(self, time_s: float) -> Array:
         """How far each rig's fault has gone, 0 to its severity."""
-        return np.asarray(self.severity * np.clip((time_s - self.at_s) / self.over_s, 0.0, 1.0))
+        return np.asarray(self.severity * held((time_s - self.at_s) / self.over_s, 0.0, 1.0))
 
 
 class BrokenCooling:
@@ -133,6 +133,6 @@ class BrokenCooling:
             share = self.coolant_share(time_s)
             changed["coolant_l"] = now.coolant_l * np.maximum(share, 0.25)
             # Air in the pump: flow holds until about 70 % of the fill, then breaks down (from memory).
-            pump = pump * np.clip((share - 0.35) / 0.35, 0.05, 1.0)
+            pump = pump * held((share - 0.35) / 0.35, 0.05, 1.0)
         changed["pump_health"] = pump
         return replace(now, **changed)
