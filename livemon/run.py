@@ -1,6 +1,6 @@
 """Joins the doors: one queue, one loop, one order, the same for a live drive and for a recording.
 
-`on_grid` puts the one-second ticks into a recorded stream; `Live` gives the events of the reader threads their final
+`core/grid` puts the one-second ticks into a recorded stream; `Live` gives the events of the reader threads their final
 time and the same ticks as the clock passes them.  `run` feeds either stream to the core.  What happens with an outcome
 is the business of the `Sink`s; one that fails is told of and left out, it never stops the rest.
 """
@@ -13,13 +13,11 @@ from functools import partial
 from typing import Protocol
 
 from livemon.core.events import Event, Link, Mark, Sample, Tick
+from livemon.core.grid import TICK_MS
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings, start, step
 from livemon.wire.log_text import settled
 
-TICK_MS = 1000
-LONGEST_GAP_MS = 12 * 3600 * 1000
-"""Through a longer hole in a log no ticks are made: it is another drive, or a broken time cell."""
 IDLE_MS = 100
 QUEUE_EVENTS = 10_000
 """Events waiting between readers and loop: over a minute of the fastest polite bus; a fuller queue drops the newest."""
@@ -33,24 +31,6 @@ class Sink(Protocol):
 
     def outcome(self, outcome: Outcome) -> None:
         """What the core said at a tick."""
-
-
-def _up_to_grid(t_ms: int) -> int:
-    return -(-t_ms // TICK_MS) * TICK_MS
-
-
-def on_grid(events: Iterable[Event]) -> Iterator[Event]:
-    """`events` with a tick after each whole second of the drive, through gaps too; one tick closes the last second."""
-    tick: int | None = None
-    for event in events:
-        if tick is None or event.t_ms - tick > LONGEST_GAP_MS:
-            tick = _up_to_grid(event.t_ms)
-        while tick < event.t_ms:
-            yield Tick(tick)
-            tick += TICK_MS
-        yield event
-    if tick is not None:
-        yield Tick(tick)
 
 
 class Live:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from livemon.core.events import Event, Sample, Tick
+from livemon.core.grid import on_grid
 from livemon.core.outcome import Outcome
 from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
@@ -23,7 +24,7 @@ from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
 from livemon.outputs.view import Trend, View, remember, render
 from livemon.readers.log_file import LogFile, looks_like_log
-from livemon.run import Sink, on_grid
+from livemon.run import Sink
 from livemon.run import run as drive
 from livemon.verbs.common import add_common, settle
 

@@ -96,7 +96,9 @@ def _link(args: argparse.Namespace, link: LinkSettings) -> LinkSettings:
         link = replace(link, listen_only=True)
     if bool(link.port) == bool(link.can):
         found = "both" if link.port else "neither"
-        raise SetupError("the vehicle", "either --port PATH or --can CHANNEL", found, "docs/adapters.md and docs/can.md tell more.")
+        raise SetupError(
+            "the vehicle", "either --port PATH or --can CHANNEL", found, "docs/adapters.md and docs/can.md tell more."
+        )
     return link
 
 

@@ -19,10 +19,11 @@ import tempfile
 import time
 from pathlib import Path
 
+from livemon.core.grid import on_grid
 from livemon.core.pipeline import CoreSettings
 from livemon.outputs.summary import Tally
 from livemon.readers.log_file import LogFile
-from livemon.run import on_grid, run
+from livemon.run import run
 from tests.replays import FOLDER
 
 HELP_RUNS = 15

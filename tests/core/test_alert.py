@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from livemon.core import alert, signals
 from livemon.core.alert import ROWS, AlertSettings, AlertState, Evidence
 from livemon.core.events import Tick
+from livemon.core.grid import on_grid
 from livemon.core.outcome import Band, Level, Status
 from livemon.readers.log_file import LogFile
-from livemon.run import on_grid
 from tests.datasets import dataset
 
 S = AlertSettings()

@@ -20,12 +20,13 @@ from pathlib import Path
 import pytest
 
 from livemon.core.events import Event
+from livemon.core.grid import on_grid
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings
 from livemon.outputs.json_lines import outcome_line
 from livemon.outputs.recorder import Recorder, RecorderSettings
 from livemon.readers.log_file import LogFile
-from livemon.run import on_grid, run
+from livemon.run import run
 from livemon.wire.log_text import LogParser
 from tests.replays import FOLDER, MADE, differences, names, say, thinned
 

@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from livemon.core.events import Event, Link, Mark, Sample, Tick
+from livemon.core.grid import LONGEST_GAP_MS, on_grid
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings
-from livemon.run import LONGEST_GAP_MS, Live, on_grid, run
+from livemon.run import Live, run
 
 
 def sample(t_ms: int) -> Sample:
