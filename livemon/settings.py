@@ -10,17 +10,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, dataclass, fields, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from livemon import yaml_lines
 from livemon.core.alert import AlertSettings
-from livemon.core.figures import FIGURES
+from livemon.core.figures import FIGURES, Figure
 from livemon.core.ignition import IdleDownSettings, IgnitionSettings
 from livemon.core.pipeline import CoreSettings
+from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
+from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
 from livemon.outputs.feed import FeedSettings
@@ -29,6 +31,7 @@ from livemon.outputs.page import PageSettings
 from livemon.outputs.recorder import RecorderSettings
 from livemon.outputs.sound import WAYS, SoundSettings
 from livemon.readers.base import LinkSettings
+from livemon.vehicle_file import TYPED_SHARE
 from livemon.yaml_lines import Word
 
 
@@ -302,9 +305,15 @@ class Settings:
         except ValueError as failure:  # what a room checks beyond single ranges
             raise SetupError(section.name, "values that go together", str(failure)) from None
 
-    def core(self) -> CoreSettings:
-        """Everything the core is told."""
-        return self.of(CoreSettings)
+    def core(self, profile: VehicleProfile | None = None, route: Route | None = None) -> CoreSettings:
+        """Everything the core is told; a mass that was typed for this drive goes before the profile's."""
+        profile = profile or VehicleProfile()
+        basic = self.of(CoreSettings)
+        if basic.mass_kg is not None:
+            typed = {**profile.typed, "mass_kg": Figure(basic.mass_kg, _MASS.spread * TYPED_SHARE, "typed")}
+            learned = {name: figure for name, figure in profile.learned.items() if name != "mass_kg"}
+            profile = replace(profile, typed=typed, learned=learned)
+        return replace(basic, alert=self.of(AlertSettings), profile=profile, route=route)
 
     def for_log(self) -> str:
         """Every value that can change what the core says, as compact JSON for the header of a recording."""

@@ -8,9 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from livemon.core import signals
+from livemon.core.alert import AlertSettings
 from livemon.core.events import Event, Tick
 from livemon.core.outcome import Level, Outcome
+from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
+from livemon.core.vehicle import VehicleProfile
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +24,9 @@ class CoreSettings:
     stop_c: float | None = None
     outside_c: float | None = None
     mass_kg: float | None = None
+    alert: AlertSettings = field(default_factory=AlertSettings)
+    profile: VehicleProfile = field(default_factory=VehicleProfile)
+    route: Route | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from livemon import settings
 from livemon.core.air import standard_pressure_kpa
 from livemon.core.coolant import BOILING_BAND_C, boiling_c
 from livemon.core.units import LENGTH, TEMPERATURE, Display, to_unit
-from livemon.readers.route_file import read_route
 from livemon.vehicle_file import NAME_OF, figure_text
 from livemon.verbs.common import InForce, add_common, settle
 
@@ -32,9 +31,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     in_force = settle(args)
     summit_m = SEA_LEVEL_M
-    if args.route is not None:
-        route = read_route(args.route)
-        summit_m = max(summit_m, float(route.height_m.max()))
+    if in_force.route is not None:
+        summit_m = max(summit_m, float(in_force.route.height_m.max()))
     findings = boiling_findings(in_force, summit_m)
     if args.json:
         print(json.dumps(_as_json(in_force, findings)))

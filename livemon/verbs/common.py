@@ -7,9 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from livemon import __version__, settings, vehicle_file
+from livemon import __version__, route_header, settings, vehicle_file
+from livemon.core.pipeline import CoreSettings
+from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
+from livemon.readers.route_file import read_route
 from livemon.settings import Layer, ScreenSettings, Settings
 
 QUANTITIES = {
@@ -33,6 +36,7 @@ def add_common(
         "--settings", type=Path, metavar="FILE", help="settings file; config/livemon.yaml shows every key"
     )
     parser.add_argument("--vehicle", type=Path, metavar="FILE", help="vehicle profile, typed and learned")
+    parser.set_defaults(route_option=route)
     if route:
         parser.add_argument(
             "--route", type=Path, metavar="FILE", help="route ahead: GPX, or a table of distance and height"
@@ -55,7 +59,12 @@ class InForce:
     settings: Settings
     profile: VehicleProfile
     profile_source: str
+    route: Route | None = None
     remarks: tuple[str, ...] = ()
+
+    def core(self) -> CoreSettings:
+        """Everything the core is told."""
+        return self.settings.core(self.profile, self.route)
 
     @property
     def display(self) -> Display:
@@ -63,11 +72,12 @@ class InForce:
 
     def header(self) -> dict[str, str]:
         """Metadata of a recording made under these settings."""
-        return {
+        lines = {
             "livemon": __version__,
             "settings": self.settings.for_log(),
             "vehicle": vehicle_file.to_header(self.profile),
         }
+        return lines if self.route is None else {**lines, "route": route_header.to_header(self.route)}
 
 
 def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, log: str = "log") -> InForce:
@@ -75,6 +85,7 @@ def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, lo
     layers: list[Layer] = []
     remarks: list[str] = []
     profile, source = VehicleProfile(), "default"
+    route = None
     if header and "settings" in header:
         layer, unknown = settings.from_header(header["settings"], log)
         layers.append(layer)
@@ -82,12 +93,16 @@ def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, lo
             remarks.append(f"{log}: settings of another version are left out: {', '.join(unknown)}")
     if header and "vehicle" in header:
         profile, source = vehicle_file.from_header(header["vehicle"], log), f"{log}, header"
+    if header and "route" in header:
+        route = route_header.from_header(header["route"], log)
     if args.settings is not None:
         layers.append(settings.from_file(args.settings))
     if args.vehicle is not None:
         profile, lines = vehicle_file.load(args.vehicle)
         source = str(args.vehicle)
         layers.append(lines)
+    if args.route_option and args.route is not None:
+        route = route_header.settled(read_route(args.route))
     given = {option: getattr(args, option[2:], None) for option in (*QUANTITIES, "--units")}
     layers.append(settings.options(given))
-    return InForce(settings.settle(*layers), profile, source, tuple(remarks))
+    return InForce(settings.settle(*layers), profile, source, route, tuple(remarks))

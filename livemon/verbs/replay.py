@@ -75,7 +75,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     if not args.quiet:
         for remark in remarks:
             print(f"livemon replay: {remark}", file=sys.stderr)
-    core = in_force.settings.core()
+    core = in_force.core()
     tally, seen, screen = Tally(), _Seen(), _LastScreen()
     sinks: list[Sink] = [tally, seen, _JsonSink(at_once=args.pace is not None) if args.json else screen]
     stream: Iterator[Event] = on_grid(source.events())

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import zlib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pint
 import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from livemon import settings, vehicle_file, yaml_lines
+from livemon import route_header, settings, vehicle_file, yaml_lines
 from livemon.cli import main
 from livemon.core.figures import FIGURES, Figure
+from livemon.core.route import Route, build
 from livemon.core.vehicle import Fuel, VehicleProfile
 from livemon.errors import SetupError
 from livemon.forms import Quantity
@@ -293,3 +297,57 @@ def test_check_flags_a_stop_above_boiling(capsys: pytest.CaptureFixture[str]) ->
 def test_check_refuses_a_limit_above_the_stop(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "--limit", "120 C", "--stop", "110 C"]) == 2
     assert "expected at most drive.stop, which is 110 C (--stop), found 120 C" in capsys.readouterr().err
+
+
+def test_check_takes_the_boiling_point_at_the_summit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Boiling falls with height: ISO 2533 gives 57.7 kPa at 4500 m against 101.3 kPa at the sea."""
+    route = tmp_path / "pass.csv"
+    route.write_text("distance_m,height_m\n" + "".join(f"{100 * k},{min(20 * k, 4500)}\n" for k in range(400)))
+    options = ["check", "--stop", "125 C"]
+    assert main(options) == 0
+    assert main([*options, "--route", str(route)]) == 2
+    assert "boil at 4500 m" in capsys.readouterr().out
+
+
+# Routes in a header
+
+
+def climb() -> Route:
+    distance = np.arange(0, 20_000, 50.0)
+    return build("over the hill", distance, 400 + 0.06 * distance, 45 + distance / 1e5, 7 + distance / 3e5)
+
+
+def test_settled_route_survives_the_header_to_the_last_bit() -> None:
+    route = route_header.settled(climb())
+    again = route_header.from_header(route_header.to_header(route), "drive.csv")
+    for name in ("distance_m", "height_m", "grade_pct", "latitude_deg", "longitude_deg"):
+        assert np.array_equal(getattr(again, name), getattr(route, name)), name
+    assert (again.name, again.spikes) == (route.name, route.spikes)
+    assert route_header.settled(again).height_m.tolist() == route.height_m.tolist()
+
+
+def test_long_route_fits_into_one_line_of_a_log() -> None:
+    distance = np.arange(0, 1_000_000, 50.0)
+    rng = np.random.default_rng(1)
+    heights = 800 + np.cumsum(rng.normal(0, 0.8, len(distance)))
+    route = route_header.settled(build("long", distance, heights, 45 + distance / 1e6, 7 + distance / 9e5))
+    assert len(route_header.to_header(route)) < 250_000
+
+
+def bomb() -> str:
+    return base64.b64encode(zlib.compress(b" " * 50_000_000)).decode()
+
+
+@pytest.mark.parametrize("text", ["", "x", "AAAA", base64.b64encode(zlib.compress(b"{}")).decode(), bomb()])
+def test_damaged_route_in_a_header(text: str) -> None:
+    with pytest.raises(SetupError, match="--route"):
+        route_header.from_header(text, "drive.csv")
+
+
+def test_mass_of_the_drive_goes_before_the_profile() -> None:
+    profile = VehicleProfile(
+        typed={"mass_kg": Figure(2300, 60, "typed")}, learned={"mass_kg": Figure(2400, 9, "learned")}
+    )
+    ours = settings.settle(settings.options({"--mass": "3 t"})).core(profile)
+    assert ours.profile.figure("mass_kg").likely == 3000
+    assert settings.settle().core(profile).profile == profile
