@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     """Until interrupted."""
     force = common.settle(args)
     link = _link(args, force.settings.of(LinkSettings))
-    core = force.settings.core()
+    core = force.core()
     clock = MonotonicClock()
     with ExitStack() as open_things:
         notifier = open_things.enter_context(Notifier.from_environment(os.environ))
