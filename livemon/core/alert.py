@@ -65,6 +65,15 @@ class AlertSettings:
                 raise ValueError(f"alert.{key.name}: expected {low:g} to {high:g}, found {value!r}")
 
 
+STOP_OVER_LIMIT_C: Final = 10.0
+STOP_UNDER_BOILING_C: Final = 6.0
+
+
+def default_stop_c(limit_c: float, boiling_c: float) -> float:
+    """The stop line where none was typed [C]: never past boiling less 6 K, however high the limit stands."""
+    return min(limit_c + STOP_OVER_LIMIT_C, boiling_c - STOP_UNDER_BOILING_C)
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """All that a level may depend on at one tick; `None` = not known."""

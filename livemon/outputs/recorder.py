@@ -147,7 +147,10 @@ class Recorder:
 
     def _work(self) -> None:
         while (batch := self._waiting.get()) is not None:
-            self._disk_problem = self._disk.take(batch)
+            try:
+                self._disk_problem = self._disk.take(batch)
+            except Exception as failure:  # our own fault; a thread that dies unheard would look like recording
+                self._disk_problem = f"recording: {type(failure).__name__}: {failure}"
         self._disk.close()
 
 

@@ -12,6 +12,7 @@ import sys
 
 from livemon import settings
 from livemon.core.air import standard_pressure_kpa
+from livemon.core.alert import STOP_UNDER_BOILING_C, default_stop_c
 from livemon.core.coolant import BOILING_BAND_C, boiling_c
 from livemon.core.units import LENGTH, TEMPERATURE, Display, to_unit
 from livemon.vehicle_file import NAME_OF, figure_text
@@ -57,6 +58,13 @@ def boiling_findings(in_force: InForce, summit_m: float) -> list[str]:
                 f"{where} under this cap, found {_shown_c(entry.value, display)}. "
                 "Lower it, or check the cap in the vehicle file"
             )
+    limit, stop = (in_force.settings.entries[path] for path in ("drive.limit", "drive.stop"))
+    auto_c = default_stop_c(limit.value, boils)
+    if stop.value is None and limit.value > auto_c and not found:
+        found.append(
+            f"drive.limit ({limit.source}): expected at most the stop, which is {_shown_c(auto_c, display)} {where} "
+            f"(auto: {STOP_UNDER_BOILING_C:.0f} K under boiling), found {_shown_c(limit.value, display)}. Lower it"
+        )
     return found
 
 

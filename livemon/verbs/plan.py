@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from livemon.core.alert import default_stop_c
 from livemon.core.figures import Figure
 from livemon.core.outcome import Band
 from livemon.core.units import LENGTH, SPEED, TEMPERATURE, Display, parse, to_unit
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     others = plan(route, profile, weather, remedies(way, first))
     bought = [(part, plan(route, profile.with_parts(part), weather, [way])[0]) for part in args.fitted]
     boil = float(min(first.boil_c))
-    stop = core.stop_c if core.stop_c is not None else min(core.limit_c + 10.0, boil - 6.0)
+    stop = core.stop_c if core.stop_c is not None else default_stop_c(core.limit_c, boil)
     report = _report(route.name, first, others, bought, core.limit_c, stop, boil)
     if args.json:
         print(json.dumps(report))

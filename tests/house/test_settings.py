@@ -309,6 +309,11 @@ def test_check_takes_the_boiling_point_at_the_summit(tmp_path: Path, capsys: pyt
     assert "boil at 4500 m" in capsys.readouterr().out
 
 
+def test_check_flags_a_limit_that_leaves_no_room_under_boiling(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--limit", "126 C"]) == 2
+    assert "the stop, which is 125 C at 0 m (auto: 6 K under boiling), found 126 C" in capsys.readouterr().out
+
+
 # Routes in a header
 
 

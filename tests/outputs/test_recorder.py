@@ -303,6 +303,16 @@ def test_slow_disk_never_delays_the_monitor(tmp_path: Path) -> None:
     assert len(got) > MAX_WAITING * 3
 
 
+def test_a_fault_of_our_own_in_the_thread_is_told(tmp_path: Path) -> None:
+    def faulty(handle: int, data: bytes) -> int:
+        raise ZeroDivisionError("of our own")
+
+    recorder = Recorder(RecorderSettings(folder=str(tmp_path)), {}, utc=lambda: "", write=faulty)
+    drive(recorder, range(3))
+    recorder.close(patience_s=30)
+    assert recorder.problem == "recording: ZeroDivisionError: of our own"
+
+
 # Names and total
 
 
