@@ -6,6 +6,7 @@ and figures within the tolerance of `tests/replays.py`, and the drift is told as
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import io
 import json
@@ -14,19 +15,21 @@ import subprocess
 import sys
 import warnings
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import zip_longest
 from pathlib import Path
 
 import pytest
 
-from livemon.core.events import Event
+from livemon.core.events import Event, Mark, Sample
 from livemon.core.grid import on_grid
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings
 from livemon.outputs.json_lines import outcome_line
 from livemon.outputs.recorder import Recorder, RecorderSettings
 from livemon.readers.log_file import LogFile
-from livemon.run import run
+from livemon.run import Live, run
+from livemon.verbs.common import add_common, settle
 from livemon.wire.log_text import LogParser
 from tests.replays import FOLDER, MADE, differences, names, say, thinned
 
@@ -86,6 +89,43 @@ def test_a_recording_of_the_run_says_the_same_bytes(name: str, tmp_path: Path) -
     first = said_of(events, recorder)
     recorder.close()
     assert said_of(LogFile(tmp_path / "drive-000001.csv").events()) == first
+
+
+class _Clock:
+    """Told time: each look moves it on."""
+
+    t_ms = 0
+
+    def __call__(self) -> int:
+        self.t_ms += 40
+        return self.t_ms
+
+
+def test_a_live_drive_recorded_and_replayed_says_the_same_bytes(tmp_path: Path) -> None:
+    """Values as a reader might give them, unrounded and in any order; settings only in the header of the recording."""
+    parser = argparse.ArgumentParser()
+    add_common(parser)
+    vehicle = str(ROOT / "config" / "vehicles" / "example.yaml")
+    force = settle(parser.parse_args(["--limit", "226.7 F", "--vehicle", vehicle, "--mass", "5070 lb"]))
+    live, lines = Live(_Clock()), _Lines()
+    for event in first_minutes(FOLDER / "pass-crosses-limit" / "log.csv"):
+        if isinstance(event, Sample):
+            noisy = tuple((name, value * (1 + 1e-7) + 1e-5) for name, value in reversed(event.readings))
+            live.put(replace(event, readings=(*noisy, ("unheard_of", 1.0))))
+    live.put(Mark(240_000, (("ac_on", False),), 'A/C off, "now"'))
+
+    class Stops(_Lines):
+        def event(self, event: Event) -> None:
+            if isinstance(event, Mark):
+                live.stop()
+
+    recorder = Recorder(RecorderSettings(folder=str(tmp_path)), force.header(), utc=lambda: "", background=False)
+    run(live.events(), force.core(), [recorder, lines, Stops()])
+    recorder.close()
+    *replayed, summary = say(tmp_path / "drive-000001.csv")
+    assert "".join(replayed) == lines.text.getvalue()
+    assert json.loads(summary)["summary"]["skipped"] == {}
+    assert json.loads(replayed[0])["limit_c"] == 108.2  # 226.7 F, NIST SP 811
 
 
 def by_bytes(path: Path, piece: int) -> Iterator[Event]:
