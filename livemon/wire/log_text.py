@@ -7,34 +7,23 @@ given after it is exactly what a replay of the written row gives.  This file kno
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Final
 
 from livemon.core.events import INPUTS, SIGNALS, Event, Link, Mark, Sample, Tick
 from livemon.errors import NoDataError, SetupError
 from livemon.wire.csv_cells import quoted, split_cells
+from livemon.wire.log_rows import COLUMNS, NO_CODES, RowReader, strict_float
+
+__all__ = ["COLUMNS", "LogParser", "LogWriter", "settled"]
 
 FORMAT: Final = 1
 """Version of the log form, in the metadata line `# format: 1`; a reader refuses a greater one."""
-
-_COLUMNS = """
-    time_s utc coolant_c coolant2_c speed_kmh rpm load_pct absolute_load_pct throttle_pct pedal_pct map_kpa maf_g_s
-    intake_air_c ambient_air_c baro_kpa oil_c voltage_v fuel_level_pct fuel_status run_time_s codes mil
-    latitude_deg longitude_deg altitude_m gps_speed_kmh ac_on heater_on fan_on silenced ecu link note
-"""
-COLUMNS: Final[tuple[str, ...]] = tuple(_COLUMNS.split())
-NO_CODES: Final = "none"
-"""Cell of `codes` when the codes were read and none is stored; a blank cell means they were not read."""
 
 MAX_LINE_BYTES: Final = 262_144
 MAX_ROW_LINES: Final = 16
 """A quoted cell may span this many lines; beyond it the quote counts as torn and reading goes on at the next line."""
 MAX_METADATA: Final = 1_000
-MAX_TIME_S: Final = 4e9
-MAX_JUMP_S: Final = 86_400.0
-"""A row further ahead than a day is a torn time, not a pause: each skipped second would be a line of output."""
-
 _RANK: Final = {name: at for at, name in enumerate(SIGNALS)}
 _AT: Final = {name: at for at, name in enumerate(COLUMNS)}
 
@@ -104,27 +93,6 @@ class LogWriter:
         return ",".join(cells) + "\n"
 
 
-def _strict_float(cell: str) -> float:
-    if "_" in cell:
-        raise ValueError("an underscore is no part of a number")
-    return float(cell)
-
-
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where the known columns stand in this log's rows; -1 = the log has no such column."""
-
-    width: int
-    signals: tuple[tuple[int, str, float, float, int], ...]
-    inputs: tuple[tuple[int, str], ...]
-    time: int
-    utc: int
-    codes: int
-    ecu: int
-    link: int
-    note: int
-
-
 class LogParser:
     """Bytes of one log in any pieces -> events; a row gives its link, then its sample, then its mark.
 
@@ -134,23 +102,30 @@ class LogParser:
 
     def __init__(self, where: str) -> None:
         self.where = where
-        self.rows = 0
         self.skipped: dict[str, int] = {}
         self.metadata: dict[str, str] = {}
         self.columns: tuple[str, ...] = ()
         self.unknown: tuple[str, ...] = ()
-        self.first_utc: tuple[int, str] | None = None
-        self._layout: _Layout | None = None
+        self._rows: RowReader | None = None
         self._lines = 0
         self._tail = bytearray()
         self._dropping = False
         self._open: list[str] = []
-        self._last_s: float | None = None
 
     @property
     def ready(self) -> bool:
         """The header row was read."""
-        return self._layout is not None
+        return self._rows is not None
+
+    @property
+    def rows(self) -> int:
+        """Usable rows so far."""
+        return 0 if self._rows is None else self._rows.rows
+
+    @property
+    def first_utc(self) -> tuple[int, str] | None:
+        """The first wall time in the log, and when it came [ms]."""
+        return None if self._rows is None else self._rows.first_utc
 
     def feed(self, data: bytes) -> list[Event]:
         """Events of the rows that `data` completes."""
@@ -178,12 +153,12 @@ class LogParser:
         events: list[Event] = []
         while self._open:
             self._give_up_quote(events)
-        if self._layout is None and b"\0" in self._tail:
+        if self._rows is None and b"\0" in self._tail:
             raise self._no_log("a binary file")
         if self._tail.strip():
             self._skip("torn last line")
         self._tail.clear()
-        if self._layout is None:
+        if self._rows is None:
             if self._lines == 0 and not self.skipped:
                 raise NoDataError(f"{self.where}: expected a log, found an empty file. Was the recording started?")
             raise NoDataError(
@@ -196,7 +171,7 @@ class LogParser:
         self.skipped[reason] = self.skipped.get(reason, 0) + 1
 
     def _too_long(self) -> None:
-        if self._layout is None:
+        if self._rows is None:
             raise self._no_log(f"a line of more than {MAX_LINE_BYTES // 1024} KiB")
         self._skip("line too long")
 
@@ -227,12 +202,12 @@ class LogParser:
             try:
                 self._line(raw.decode("utf-8"), events)
             except UnicodeDecodeError:
-                if self._layout is None:
+                if self._rows is None:
                     raise self._no_log("bytes that are not UTF-8 text") from None
                 self._skip("row: not UTF-8")
 
     def _line(self, line: str, events: list[Event]) -> None:
-        if self._layout is None:
+        if self._rows is None:
             self._head(line)
             self._lines += 1
             return
@@ -244,9 +219,10 @@ class LogParser:
             if "\0" in line:  # a block that never reached the disk may join the halves of two rows
                 self._skip("row: damaged by NUL bytes")
                 return
-            self._row(line.split(","), _strict_float if "_" in line else float, events)
+            self._rows.read(line.split(","), strict_float if "_" in line else float, events)
 
     def _quoted_line(self, line: str, events: list[Event]) -> None:
+        assert self._rows is not None  # quotes of the header are read elsewhere
         if "\0" in line:
             while self._open:
                 self._give_up_quote(events)
@@ -264,7 +240,7 @@ class LogParser:
             return
         if cells is not None:
             self._open.clear()
-            self._row(cells, _strict_float, events)
+            self._rows.read(cells, strict_float, events)
             return
         self._open.append(line)
         if len(self._open) > MAX_ROW_LINES or len(record) > MAX_LINE_BYTES:
@@ -300,7 +276,7 @@ class LogParser:
         if "time_s" not in names:
             raise self._no_log(f"{line[:60]!r}")
         version = self.metadata.get("format", str(FORMAT))
-        if not version.isdecimal() or int(version) > FORMAT:
+        if not version.isdecimal() or len(version) > 9 or int(version) > FORMAT:
             raise SetupError(
                 self.where,
                 f"log format {FORMAT}",
@@ -319,85 +295,4 @@ class LogParser:
             )
         self.columns = tuple(names)
         self.unknown = tuple(name for name in names if name not in _AT)
-        self._layout = _Layout(
-            width=len(names),
-            signals=tuple((at[s.name], s.name, s.low, s.high, s.decimals) for s in SIGNALS.values() if s.name in at),
-            inputs=tuple((at[name], name) for name in INPUTS if name in at),
-            time=at["time_s"],
-            utc=at.get("utc", -1),
-            codes=at.get("codes", -1),
-            ecu=at.get("ecu", -1),
-            link=at.get("link", -1),
-            note=at.get("note", -1),
-        )
-
-    def _row(self, cells: list[str], number: Callable[[str], float], events: list[Event]) -> None:
-        layout = self._layout
-        assert layout is not None  # _line sends rows here only after the header
-        if len(cells) != layout.width:  # a torn row may end in half a value: none of it is believed
-            if any(cells):
-                self._skip("row: wrong number of cells")
-            return
-        try:
-            time_s = number(cells[layout.time])
-        except ValueError:
-            self._skip("row: time_s is no number")
-            return
-        if not 0 <= time_s <= MAX_TIME_S:
-            self._skip("row: time_s out of range")
-            return
-        if self._last_s is not None and time_s - self._last_s > MAX_JUMP_S:
-            self._skip("row: time_s jumps ahead more than a day")
-            return
-        self._last_s = time_s
-        self.rows += 1
-        t_ms = round(time_s * 1000)
-        said = False
-        if layout.utc >= 0 and self.first_utc is None and cells[layout.utc]:
-            self.first_utc = (t_ms, cells[layout.utc])
-        if layout.link >= 0 and cells[layout.link]:
-            link = _link(t_ms, cells[layout.link])
-            if link is None:
-                self._skip("link: neither up nor down")
-            else:
-                events.append(link)
-                said = True
-        mark = self._mark(layout, t_ms, cells)
-        readings: list[tuple[str, float]] = []
-        for index, name, low, high, decimals in layout.signals:
-            cell = cells[index]
-            if cell:
-                try:
-                    value = number(cell)
-                except ValueError:
-                    if cell.strip():
-                        self._skip(f"{name}: no number")
-                    continue
-                if low <= value <= high:
-                    readings.append((name, round(value, decimals) + 0.0))
-                else:  # NaN lands here too: it compares false with everything
-                    self._skip(f"{name}: out of range")
-        codes = (cells[layout.codes] or None) if layout.codes >= 0 else None
-        ecu = (cells[layout.ecu] or None) if layout.ecu >= 0 else None
-        if readings or codes or ecu or not (said or mark):
-            events.append(Sample(t_ms, tuple(readings), "" if codes == NO_CODES else codes, ecu))
-        if mark is not None:
-            events.append(mark)
-
-    def _mark(self, layout: _Layout, t_ms: int, cells: list[str]) -> Mark | None:
-        inputs: list[tuple[str, bool]] = []
-        for index, name in layout.inputs:
-            cell = cells[index].strip()
-            if cell in ("0", "1"):
-                inputs.append((name, cell == "1"))
-            elif cell:
-                self._skip(f"{name}: neither 0 nor 1")
-        note = (cells[layout.note] or None) if layout.note >= 0 else None
-        return Mark(t_ms, tuple(inputs), note) if inputs or note else None
-
-
-def _link(t_ms: int, cell: str) -> Link | None:
-    word, colon, reason = cell.partition(": ")
-    if word not in ("up", "down") or (colon and not reason):
-        return None
-    return Link(t_ms, word == "up", reason)
+        self._rows = RowReader(at, len(names), self._skip)

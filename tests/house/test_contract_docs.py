@@ -31,7 +31,10 @@ def test_every_column_stands_in_names() -> None:
 
 
 def test_every_reason_for_skipping_stands_in_log_form() -> None:
-    code = "".join((DOCS.parent / "livemon" / name).read_text() for name in ("wire/log_text.py", "readers/log_file.py"))
+    code = "".join(
+        (DOCS.parent / "livemon" / name).read_text()
+        for name in ("wire/log_text.py", "wire/log_rows.py", "readers/log_file.py")
+    )
     found = re.findall(r'(?:_skip\(f?|skipped\[)"([^"]+)"', code)
     reasons = {reason.replace("{name}", "NAME") for reason in found}
     assert len(reasons) >= 14

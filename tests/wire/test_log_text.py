@@ -232,6 +232,7 @@ def test_first_true_wall_time_is_kept_beside_the_events() -> None:
         (b"a,b\n1,2\n", SetupError, "'a,b'"),
         (b"time_s,coolant_c,coolant_c\n1,2,3\n", SetupError, "coolant_c twice"),
         (b"# format: 9\ntime_s,coolant_c\n", SetupError, "format 9"),
+        (b"# format: " + b"9" * 5000 + b"\ntime_s,coolant_c\n", SetupError, "format 999"),
         (b"# format: new\ntime_s,coolant_c\n", SetupError, "format new"),
     ],
 )
