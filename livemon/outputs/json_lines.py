@@ -44,9 +44,9 @@ def outcome_line(said: Outcome) -> str:
     return _object(fields) + "\n"
 
 
-def summary_line(summary: Summary) -> str:
-    """The last line of a replay, with its newline."""
-    fields = (
+def summary_line(summary: Summary, log: str | None = None) -> str:
+    """The last line of a replay, with its newline; `log` names it where there are several."""
+    fields = [
         ("rows", str(summary.rows)),
         ("skipped", _object((reason, str(n)) for reason, n in summary.skipped)),
         ("seconds", _number(summary.seconds, 3)),
@@ -56,7 +56,9 @@ def summary_line(summary: Summary) -> str:
         ("cautions", _list(_number(t, 3) for t in summary.cautions)),
         ("warnings", _list(_number(t, 3) for t in summary.warnings)),
         ("leads_s", _list(_number(t, 3) for t in summary.leads_s)),
-    )
+    ]
+    if log is not None:
+        fields.insert(0, ("log", _word(log)))
     return _object((("summary", _object(fields)),)) + "\n"
 
 

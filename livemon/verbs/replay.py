@@ -93,7 +93,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     rows = source.rows if isinstance(source, LogFile) else seen.samples
     summary = tally.summary(rows, source.skipped)
     if args.json:
-        sys.stdout.write(summary_line(summary))
+        sys.stdout.write(summary_line(summary, str(path) if len(args.logs) > 1 else None))
         return
     if screen.last is not None and not args.quiet:
         size = shutil.get_terminal_size((80, 24))

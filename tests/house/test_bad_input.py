@@ -114,7 +114,9 @@ def test_one_bad_log_does_not_stop_the_others(tmp_path: Path, capsys: Captured) 
     names = ["empty.csv", "good.csv", "binary.csv"]
     assert main(["replay", "--json", *(str(tmp_path / name) for name in names)]) == 2
     told = capsys.readouterr()
-    assert json.loads(told.out.splitlines()[-1])["summary"]["rows"] == 3
+    summary = json.loads(told.out.splitlines()[-1])["summary"]
+    assert summary["rows"] == 3
+    assert summary["log"] == str(tmp_path / "good.csv")
     assert told.err.count("\n") == 2
 
 
