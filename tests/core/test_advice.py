@@ -278,3 +278,12 @@ def test_standstill_advice_never_while_speed_is_above_zero_or_unknown(
                 )
             if now.level is Level.WARNING and now.status is Status.LIVE and now.speed_kmh:
                 assert said.advice[0].action is Action.PULL_OVER
+
+
+def test_the_last_gate_holds_whatever_was_chosen(monkeypatch: pytest.MonkeyPatch) -> None:
+    everything = Advised(tuple(advice.Advice(action, "x", "y") for action in Action))
+    monkeypatch.setattr(advice, "_choose", lambda *_: everything)
+    for speed_kmh in (None, 0.5, 90.0):
+        said = set(actions(replace(CLIMB, speed_kmh=speed_kmh)))
+        assert said == set(Action) - STANDSTILL_ONLY
+    assert set(actions(HALT)) == set(Action)

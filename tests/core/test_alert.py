@@ -289,3 +289,25 @@ def test_holes_in_real_trips_are_no_caution(name: str) -> None:
         state, level = alert.decide(state, e, S)
         levels.add(level)
     assert levels == {Level.UNKNOWN, Level.NORMAL, Level.ADVISORY}
+
+
+@pytest.mark.parametrize("calm_s", [6, 21, 27])
+def test_a_condition_that_comes_and_goes_begins_at_most_twice_a_minute(calm_s: int) -> None:
+    quick = AlertSettings(clear_s=5.0, reached_on_s=2.0)
+    state, levels, second = alert.start(), [], 0
+    while second < 400:
+        state, more = run(
+            [*seconds(at(111), second, second + 4), *seconds(CALM, second + 4, second + 4 + calm_s)], state, quick
+        )
+        levels += more
+        second += 4 + calm_s
+    onsets = [s for s in range(1, len(levels)) if levels[s] >= Level.CAUTION > levels[s - 1]]
+    assert onsets
+    assert all(third - first > 60 for first, third in zip(onsets, onsets[2:], strict=False))
+
+
+def test_data_lost_while_a_level_is_only_held_do_not_end_it() -> None:
+    state, _ = run([*seconds(CALM, 0, 5), *seconds(at(111), 5, 9), *seconds(CALM, 9, 34)])
+    assert state.level is Level.CAUTION
+    _, levels = run(seconds(LOST, 34, 100), state)
+    assert min(levels) is Level.CAUTION
