@@ -16,7 +16,7 @@ from typing import Final, Protocol
 
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.grid import on_grid
-from livemon.core.outcome import Outcome
+from livemon.core.outcome import Level, Outcome
 from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.outputs.json_lines import outcome_line, summary_line
@@ -76,7 +76,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
         for remark in remarks:
             print(f"livemon replay: {remark}", file=sys.stderr)
     core = in_force.core()
-    tally, seen, screen = Tally(), _Seen(), _LastScreen()
+    tally, seen, screen = Tally(), _Seen(), _Moment()
     sinks: list[Sink] = [tally, seen, _JsonSink(at_once=args.pace is not None) if args.json else screen]
     stream: Iterator[Event] = on_grid(source.events())
     if args.pace is not None:
@@ -95,7 +95,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     if args.json:
         sys.stdout.write(summary_line(summary, str(path) if len(args.logs) > 1 else None))
         return
-    if screen.last is not None and not args.quiet:
+    if screen.shown is not None and not args.quiet:
         size = shutil.get_terminal_size((80, 24))
         sys.stdout.write(screen.text(View(args.view), size.columns, size.lines - 10, in_force.display))
     sys.stdout.write(summary_text(str(path), summary, core.limit_c, in_force.display))
@@ -125,26 +125,29 @@ class _Seen:
         """Counted elsewhere."""
 
 
-class _LastScreen:
-    """Keeps what the view at the end needs: the last outcome with a reading, and the trend before it."""
+class _Moment:
+    """Keeps the moment worth showing at the end: the first caution or warning, else the last reading."""
 
     def __init__(self) -> None:
-        self.last: Outcome | None = None
-        self._trend = Trend()
+        self.shown: Outcome | None = None
+        self._trend_then = self._trend = Trend()
 
     def event(self, event: Event) -> None:
         """Only outcomes are shown."""
 
     def outcome(self, outcome: Outcome) -> None:
         self._trend = remember(self._trend, outcome)
-        if outcome.coolant_c is not None or self.last is None:
-            self.last = outcome
+        if self.shown is not None and self.shown.level >= Level.CAUTION:
+            return
+        if outcome.level >= Level.CAUTION or outcome.coolant_c is not None or self.shown is None:
+            self.shown, self._trend_then = outcome, self._trend
 
     def text(self, view: View, columns: int, rows: int, units: Display) -> str:
-        """The screen as it stood at the last reading."""
-        assert self.last is not None  # asked for only after an outcome
-        shown = render(view, self.last, max(columns, 40), max(rows, 12), units, trend=self._trend)
-        return f"as it stood at {clock(self.last.t_ms / 1000)}:\n\n{shown.text()}\n"
+        """The screen as it stood then."""
+        assert self.shown is not None  # asked for only after an outcome
+        screen = render(view, self.shown, max(columns, 40), max(rows, 12), units, trend=self._trend_then)
+        when = "the first caution" if self.shown.level >= Level.CAUTION else "the last reading"
+        return f"as it stood at {when}, {clock(self.shown.t_ms / 1000)}:\n\n{screen.text()}\n"
 
 
 class _JsonSink:
