@@ -155,6 +155,7 @@ _UNITS: Final[dict[str, Kind]] = {
     "kg": units.MASS,
     "km/h": units.SPEED,
     "kPa": units.PRESSURE,
+    "rpm": units.ANGULAR_SPEED,
 }
 
 

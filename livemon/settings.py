@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from livemon import yaml_lines
+from livemon.core.advice import AdviceSettings
 from livemon.core.alert import AlertSettings
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.ignition import IdleDownSettings, IgnitionSettings
@@ -168,6 +169,7 @@ SECTIONS: Final[tuple[Section, ...]] = (
         rows={"units": (Choice(tuple(DISPLAYS)), "units on the screens; JSON and logs are SI always")},
     ),
     _section("alert", AlertSettings, "when a level begins and ends; docs/alerts.md", in_log=True),
+    _section("advice", AdviceSettings, "what is worth saying, and in which situation", in_log=True),
     _section(
         "recorder",
         RecorderSettings,
@@ -313,7 +315,9 @@ class Settings:
             typed = {**profile.typed, "mass_kg": Figure(basic.mass_kg, _MASS.spread * TYPED_SHARE, "typed")}
             learned = {name: figure for name, figure in profile.learned.items() if name != "mass_kg"}
             profile = replace(profile, typed=typed, learned=learned)
-        return replace(basic, alert=self.of(AlertSettings), profile=profile, route=route)
+        return replace(
+            basic, alert=self.of(AlertSettings), advice=self.of(AdviceSettings), profile=profile, route=route
+        )
 
     def for_log(self) -> str:
         """Every value that can change what the core says, as compact JSON for the header of a recording."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from livemon.core import signals
+from livemon.core.advice import AdviceSettings
 from livemon.core.alert import AlertSettings
 from livemon.core.events import Event, Tick
 from livemon.core.outcome import Level, Outcome
@@ -27,6 +28,7 @@ class CoreSettings:
     alert: AlertSettings = field(default_factory=AlertSettings)
     profile: VehicleProfile = field(default_factory=VehicleProfile)
     route: Route | None = None
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
 
 
 @dataclass(frozen=True, slots=True)
