@@ -36,7 +36,11 @@ _RAISED_RPM: Final = 250.0
 _GEAR_FACTOR: Final = 1.15
 _GEAR_SPREAD: Final = 0.04
 _GEAR_LEAST_KMH: Final = 15.0
-_GEAR_MEMORY_S: Final = 20
+_GEAR_MEMORY_S: Final = 30
+_GEAR_STANDS_S: Final = 8
+"""A gear must be held so long [s]: a kick-down is shorter."""
+_PARKED_S: Final = 10
+_PULLED_FROM_KMH: Final = 20.0
 _SPEED_STEP_KMH: Final = 7.0
 _SPEED_SPREAD_KMH: Final = 6.0
 
@@ -134,7 +138,7 @@ def _find(
     if not (now.watching or state.asked):
         return None, ratio
     before = ring[-1] if ring else None
-    for sign in (_declared(state, before, now), shift, _idle_load(state, seen), _idle_speed(seen)):
+    for sign in (_declared(state, before, now), shift, _idle_load(state, seen), _idle_speed(state, seen)):
         if sign is not None:
             return sign, ratio
     return _road_speed(state, seen) or _stopped(state, seen), ratio
@@ -155,7 +159,7 @@ def _declared(state: ActedState, before: Doing | None, now: Doing) -> tuple[Acti
 def _shift(state: ActedState, seen: tuple[Doing, ...]) -> tuple[tuple[Action, int] | None, tuple[int, float] | None]:
     """A change of gear: engine speed over road speed steady, then steady at another value [rpm per km/h]."""
     ratios: list[float] = []
-    for d in _last(seen, 4):
+    for d in _last(seen, _GEAR_STANDS_S):
         if d.rpm is None or d.speed_kmh is None or d.speed_kmh < _GEAR_LEAST_KMH or d.rpm < 500:
             return None, state.gear_ratio
         ratios.append(d.rpm / d.speed_kmh)
@@ -166,16 +170,21 @@ def _shift(state: ActedState, seen: tuple[Doing, ...]) -> tuple[tuple[Action, in
     if old is None or now_ms - old[0] > _GEAR_MEMORY_S * 1000:
         return None, (now_ms, ratio)
     if ratio >= old[1] * _GEAR_FACTOR:
-        return (Action.DOWNSHIFT, 4), (now_ms, ratio)
-    if ratio <= old[1] / _GEAR_FACTOR:
-        return (Action.UPSHIFT, 4), (now_ms, ratio)
-    return None, (now_ms, ratio)
+        found = Action.DOWNSHIFT
+    elif ratio <= old[1] / _GEAR_FACTOR:
+        found = Action.UPSHIFT
+    else:
+        return None, (now_ms, ratio)
+    # An automatic gearbox shifts all the time; only what was asked for is an answer.
+    return ((found, _GEAR_STANDS_S) if found in state.asked else None), (now_ms, ratio)
 
 
 def _idle_load(state: ActedState, seen: tuple[Doing, ...]) -> tuple[Action, int] | None:
     """A drop in load at unchanged idle: the compressor, or the gearbox, was let go."""
     late, early = _last(seen, 5), _last(seen, 5, skip=5)
-    if not early or any(d.speed_kmh != 0 or (d.rpm or 0) < 300 for d in (*early, *late)):
+    if not early or not {Action.AC_OFF, Action.IDLE_NEUTRAL} & set(state.asked):
+        return None
+    if any(d.speed_kmh != 0 or (d.rpm or 0) < 300 for d in (*early, *late)):
         return None
     loads = _mean([d.load_pct for d in early]), _mean([d.load_pct for d in late])
     rpms = _mean([d.rpm for d in early]), _mean([d.rpm for d in late])
@@ -189,7 +198,9 @@ def _idle_load(state: ActedState, seen: tuple[Doing, ...]) -> tuple[Action, int]
     return Action.AC_OFF, 5
 
 
-def _idle_speed(seen: tuple[Doing, ...]) -> tuple[Action, int] | None:
+def _idle_speed(state: ActedState, seen: tuple[Doing, ...]) -> tuple[Action, int] | None:
+    if Action.RAISE_IDLE not in state.asked:
+        return None
     late, early = _last(seen, 4), _last(seen, 4, skip=4)
     if not early or any(d.speed_kmh != 0 for d in (*early, *late)):
         return None
@@ -222,8 +233,10 @@ def _stopped(state: ActedState, seen: tuple[Doing, ...]) -> tuple[Action, int] |
         return None
     if Action.STOP_ENGINE in state.asked and all(d.rpm == 0 for d in still):
         return Action.STOP_ENGINE, 3
-    if Action.PULL_OVER in state.asked and any(d.speed_kmh for d in seen[-15:]):
-        return Action.PULL_OVER, 3
+    parked = _last(seen, _PARKED_S)
+    fast = any((d.speed_kmh or 0.0) >= _PULLED_FROM_KMH for d in seen)
+    if Action.PULL_OVER in state.asked and parked and fast and all(d.speed_kmh == 0 for d in parked):
+        return Action.PULL_OVER, _PARKED_S
     return None
 
 

@@ -205,9 +205,9 @@ ORDER: Final[Mapping[Regime, tuple[tuple[Action, ...], ...]]] = MappingProxyType
         Regime.STANDING: (
             (Action.AC_OFF,),
             (Action.FAN_ON,),
-            (Action.KEEP_IDLING,),
             (Action.IDLE_NEUTRAL,),
             (Action.RAISE_IDLE,),
+            (Action.KEEP_IDLING,),
             (Action.HEATER_ON,),
         ),
     }
@@ -225,6 +225,8 @@ _HURTS: Final[Mapping[Action, str]] = MappingProxyType(
 )
 _LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _MEAN_SPEED_S: Final = 30.0
+_HOT_DRIVE_C: Final = 3.0
+"""Driving at speed this close to the limit is as hard on the engine as a climb [K]; common practice, no source."""
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
 _GPS_STILL_KMH: Final = 3.0
@@ -270,7 +272,8 @@ def _follow(state: AdviceState, now: Situation, s: AdviceSettings) -> AdviceStat
         elif still is None:
             still = now.t_ms
     hard = state.hard_ms
-    if now.level >= Level.CAUTION or (now.climb_gained_m or 0.0) >= s.hard_climb_m:
+    hot = now.estimate_c is not None and now.estimate_c >= now.limit_c - _HOT_DRIVE_C
+    if (now.climb_gained_m or 0.0) >= s.hard_climb_m or (hot and mean is not None and not slow):
         hard = now.t_ms
     return replace(state, t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard)
 
@@ -360,8 +363,6 @@ def _helping(
                 withheld.append(Withheld(action, against))
         # Stable sort: unknown gains keep the order of the sources.
         helping += sorted(able, key=lambda a: -(a.gain_c.likely or 0.0) if a.gain_c else 0.0)
-    if now.level is Level.CAUTION and not standing and _past(now, now.limit_c):
-        helping.append(_say(Action.PULL_OVER, now))
     waiting = [a for a in helping if a.action not in state.asked]
     if not waiting:  # all have had their turn: from the top again
         return tuple(helping), tuple(withheld)
@@ -397,7 +398,7 @@ def _against_gear(action: Action, now: Situation, s: AdviceSettings) -> str | No
     if action is Action.UPSHIFT:
         return None if now.higher_gear_rpm is not None and now.higher_gear_rpm >= s.least_rpm else ""
     if _past(now, now.limit_c):
-        return "past the limit the vehicle's manual decides about the gear"
+        return "past the limit the vehicle's manual decides"
     if now.lower_gear_rpm is None or now.rpm_limit is None:
         return "engine speed in the lower gear is not known"
     if now.lower_gear_rpm > now.rpm_limit * (1.0 - s.rpm_reserve):

@@ -51,7 +51,11 @@ def steps(before: Doing, after: Doing, seconds: int = 40) -> list[Doing]:
         (CLIMB, replace(CLIMB, heater_on=True), Action.HEATER_ON),
         (CLIMB, replace(CLIMB, fan_on=True), Action.FAN_ON),
         (CLIMB, replace(CLIMB, rpm=3300.0), Action.DOWNSHIFT),
-        (replace(CLIMB, rpm=3300.0), CLIMB, Action.UPSHIFT),
+        (
+            replace(CLIMB, rpm=3300.0, advised=(Action.UPSHIFT,)),
+            replace(CLIMB, advised=(Action.UPSHIFT,)),
+            Action.UPSHIFT,
+        ),
         (CLIMB, replace(CLIMB, speed_kmh=70.0, rpm=2100.0), Action.SLOW_DOWN),
         (IDLE, replace(IDLE, load_pct=24.0), Action.AC_OFF),
         (
@@ -59,7 +63,11 @@ def steps(before: Doing, after: Doing, seconds: int = 40) -> list[Doing]:
             replace(IDLE, ac_on=False, load_pct=24.0, advised=(Action.IDLE_NEUTRAL,)),
             Action.IDLE_NEUTRAL,
         ),
-        (IDLE, replace(IDLE, rpm=1500.0), Action.RAISE_IDLE),
+        (
+            replace(IDLE, advised=(Action.RAISE_IDLE,)),
+            replace(IDLE, rpm=1500.0, advised=(Action.RAISE_IDLE,)),
+            Action.RAISE_IDLE,
+        ),
         (
             replace(CLIMB, advised=(Action.PULL_OVER,)),
             replace(CLIMB, speed_kmh=0.0, rpm=750.0, advised=()),
@@ -87,6 +95,18 @@ def test_ordinary_driving_is_not_taken_for_obedience() -> None:
         replace(quiet, ac_on=False),
     ):
         assert run(steps(quiet, after)) == ()
+
+
+def test_shifts_of_an_automatic_gearbox_are_no_answer() -> None:
+    unasked = replace(CLIMB, advised=(Action.AC_OFF,))
+    assert run(steps(unasked, replace(unasked, rpm=3300.0))) == ()
+    kick_down = [CLIMB] * 20 + [replace(CLIMB, rpm=3300.0)] * 6 + [CLIMB] * 30
+    assert run(kick_down) == ()
+
+
+def test_stop_and_go_is_no_pulling_over() -> None:
+    crawl = replace(CLIMB, speed_kmh=12.0, rpm=900.0, advised=(Action.PULL_OVER,))
+    assert run(steps(crawl, replace(crawl, speed_kmh=0.0, rpm=700.0))) == ()
 
 
 def test_rough_running_at_idle_is_no_action() -> None:

@@ -124,8 +124,8 @@ def test_standstill_must_have_stood_and_another_speed_may_deny_it() -> None:
     assert not STANDSTILL_ONLY & set(actions(replace(HALT, gps_speed_kmh=20.0)))
 
 
-def test_past_the_limit_stopping_is_offered_last() -> None:
-    assert actions(replace(CLIMB, estimate_c=109.0))[-1] is Action.PULL_OVER
+def test_pull_over_belongs_to_the_stop_line_not_to_the_limit() -> None:
+    assert Action.PULL_OVER not in actions(replace(CLIMB, estimate_c=109.0))
 
 
 def test_at_the_stop_line_pull_over_comes_first() -> None:
@@ -184,6 +184,8 @@ def test_normal_says_nothing_but_idling_after_a_hard_climb() -> None:
     _, said = after(parked, 180, state)
     assert said.advice == ()
     assert actions(parked) == []
+    jam, _ = after(replace(JAM, estimate_c=107.0), 60)
+    assert Action.KEEP_IDLING not in [a.action for a in after(replace(HALT, estimate_c=107.0), 10, jam)[1].advice]
 
 
 def test_an_action_shown_for_long_makes_room_for_the_next() -> None:
@@ -273,9 +275,7 @@ def test_standstill_advice_never_while_speed_is_above_zero_or_unknown(
                 assert now.rpm_limit is not None
                 assert now.lower_gear_rpm < now.rpm_limit
             if Action.HEATER_ON in asked:
-                assert [a.action for a in said.advice if a.action is not Action.PULL_OVER][-1] is Action.HEATER_ON or (
-                    Action.HEATER_ON not in state.asked
-                )
+                assert said.advice[-1].action is Action.HEATER_ON or state.asked, "last, until others had their turn"
             if now.level is Level.WARNING and now.status is Status.LIVE and now.speed_kmh:
                 assert said.advice[0].action is Action.PULL_OVER
 
