@@ -122,7 +122,7 @@ def _make(module: ModuleType, plant: str, family: str, kind: str, count: int, se
     for batch in range(_MOST_BATCHES):
         numbers = range(batch * _BATCH, (batch + 1) * _BATCH)
         rngs = [np.random.default_rng([seed, *tag, number]) for number in numbers]
-        for run, number in zip(module.run(family, rngs), numbers, strict=True):
+        for run, number in zip(module.run(family, rngs, numbers, seed * 10 + tag[2]), numbers, strict=True):
             limit = _limit(run, kind, np.random.default_rng([seed, *tag, number, 1]))
             if limit is None or len(kept) >= count:
                 continue

@@ -19,8 +19,8 @@ SOURCES = (
 )
 
 
-def run(family: str, rngs: list[np.random.Generator]) -> list[drives.Run]:
-    """One run a generator."""
+def run(family: str, rngs: list[np.random.Generator], numbers: range, seed: int) -> list[drives.Run]:
+    """One run a generator; `numbers` and `seed` are for plants that draw by them."""
     rig = rigs.draw(rngs)
     some = [roads.draw(family, rng) for rng in rngs]
     history = world.simulate(rig, some)

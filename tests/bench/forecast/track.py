@@ -26,6 +26,7 @@ class Track:
     time_high_s: Array | None = None
     caution: NDArray[np.bool_] | None = None  # where the method has a level of its own
     us_per_step: float = float("nan")
+    peak_c: Array = field(default_factory=lambda: np.empty(0))  # peers: highest within 300 s, before any spread
 
 
 def from_normal(
@@ -42,4 +43,4 @@ def from_normal(
     chance = np.where(now_c >= limit_c, 1.0, ndtr((peak_300_c - limit_c) / spread_300_c))
     chance = np.where(np.isfinite(peak_300_c), chance, np.nan)
     bands = {h: np.stack([a - Z80 * spreads_c[h], a, a + Z80 * spreads_c[h]]) for h, a in ahead_c.items()}
-    return Track(chance, np.where(now_c >= limit_c, 0.0, time_s), chance.copy(), bands, us_per_step=us_per_step)
+    return Track(chance, np.where(now_c >= limit_c, 0.0, time_s), chance.copy(), bands, us_per_step=us_per_step, peak_c=peak_300_c)
