@@ -39,7 +39,9 @@ def main(count: int, plants: list[str]) -> None:
             error = np.concatenate(miss[h])
             error = error[np.isfinite(error)]
             half = Z80 * GRID_C[:, None]
-            band = [np.stack([np.full_like(error, -w), np.zeros_like(error), np.full_like(error, w)]) for w in half[:, 0]]
+            band = [
+                np.stack([np.full_like(error, -w), np.zeros_like(error), np.full_like(error, w)]) for w in half[:, 0]
+            ]
             ahead.append(float(GRID_C[int(np.argmin([scoring.quantile_crps(b, error).mean() for b in band]))]))
         best = float(GRID_C[int(np.argmin(briers))])
         print(f'    "{name}": Spread({best:.1f}, ({", ".join(f"{a:.1f}" for a in ahead)})),  # Brier {min(briers):.3f}')

@@ -24,6 +24,7 @@ class Row:
     method: str
     brier: float
     brier_near: float
+    brier_hard: float
     auc: float
     unknown: float
     reliability: list[tuple[float, float, int]]
@@ -40,10 +41,11 @@ NEAR_C = 10.0
 
 def row(method: str, drives: list[Drive], tracks: list[Track], sweep: bool = True) -> Row:
     """Scores one method; a chance that was not given counts as zero, and how often is told."""
-    chances, outcomes, near, missing = [], [], [], []
+    chances, hard, outcomes, near, missing = [], [], [], [], []
     for d, t in zip(drives, tracks, strict=True):
         at, outcome = scoring.scored(d)
         chances.append(np.nan_to_num(t.chance_300[at], nan=0.0))
+        hard.append((t.time_s[at] < scoring.WITHIN_S).astype(float))
         missing.append(np.isnan(t.chance_300[at]))
         outcomes.append(outcome)
         near.append(d.truth_c[at] > d.limit_c - NEAR_C)
@@ -56,6 +58,7 @@ def row(method: str, drives: list[Drive], tracks: list[Track], sweep: bool = Tru
         method=method,
         brier=scoring.brier(chance, outcome),
         brier_near=scoring.brier(chance[close], outcome[close]),
+        brier_hard=scoring.brier(np.concatenate(hard), outcome),
         auc=scoring.auc(chance, outcome),
         unknown=float(np.concatenate(missing).mean()),
         reliability=scoring.reliability(chance, outcome),
@@ -64,7 +67,7 @@ def row(method: str, drives: list[Drive], tracks: list[Track], sweep: bool = Tru
         prognostics=scoring.prognostics(drives, tracks),
         points=scoring.sweep(drives, tracks) if sweep else [],
         own=own,
-        us_per_step=float(np.nanmean([t.us_per_step for t in tracks])) if tracks else float("nan"),
+        us_per_step=float(np.mean([t.us_per_step for t in tracks])) if tracks else float("nan"),
     )
 
 
@@ -83,14 +86,14 @@ def summary(drives: list[Drive]) -> str:
 def table(rows: list[Row]) -> str:
     """The main table in Markdown."""
     head = (
-        "| method | Brier | Brier <10 C | AUC | CRPS C 120/300/600 | in 80 % band 120/300/600 | RMSE C 120/300/600 "
+        "| method | Brier | Brier <10 C | hard | AUC | CRPS C 120/300/600 | in 80 % band 120/300/600 | RMSE C 120/300/600 "
         "| CRPS time s | in time band | horizon s | alpha-lambda 300/120/60 | us/step |"
     )
     lines = [head, "|" + "---|" * head.count(" | ") + "---|"]
     for r in rows:
         a = [r.ahead.get(h) for h in (120, 300, 600)]
         lines.append(
-            f"| {r.method} | {r.brier:.3f} | {r.brier_near:.3f} | {r.auc:.3f} "
+            f"| {r.method} | {r.brier:.3f} | {r.brier_near:.3f} | {r.brier_hard:.3f} | {r.auc:.3f} "
             f"| {'/'.join('-' if x is None else f'{x.crps:.2f}' for x in a)} "
             f"| {'/'.join('-' if x is None else f'{100 * x.coverage:.0f}' for x in a)} "
             f"| {'/'.join('-' if x is None else f'{x.rmse:.2f}' for x in a)} "

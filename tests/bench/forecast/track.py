@@ -43,4 +43,11 @@ def from_normal(
     chance = np.where(now_c >= limit_c, 1.0, ndtr((peak_300_c - limit_c) / spread_300_c))
     chance = np.where(np.isfinite(peak_300_c), chance, np.nan)
     bands = {h: np.stack([a - Z80 * spreads_c[h], a, a + Z80 * spreads_c[h]]) for h, a in ahead_c.items()}
-    return Track(chance, np.where(now_c >= limit_c, 0.0, time_s), chance.copy(), bands, us_per_step=us_per_step, peak_c=peak_300_c)
+    return Track(
+        chance,
+        np.where(now_c >= limit_c, 0.0, time_s),
+        chance.copy(),
+        bands,
+        us_per_step=us_per_step,
+        peak_c=peak_300_c,
+    )
