@@ -29,6 +29,8 @@ CALM_MS: Final = 60_000
 """A sensor that jumped wildly, or three times, is believed again after so long without a jump."""
 APART_C: Final = 6.0
 APART_MS: Final = 30_000
+AFTER_GAP_MS: Final = 5_000
+"""A poller may repeat its last value once before it has a new one (seen in real recordings)."""
 WARM_C: Final = 70.0
 REGULATED_C: Final = 90.0
 """Where a thermostat regulates, until this engine's own plateau has been seen (OEM manuals: 82 to 95)."""
@@ -64,6 +66,8 @@ class TrustState:
 
     believed_c: float | None = None
     believed_ms: int = 0
+    resumed_ms: int | None = None
+    """When the data came back after a hole: for AFTER_GAP_MS any reading is taken as it comes."""
     candidates: tuple[tuple[int, float], ...] = ()
     jumps: tuple[tuple[int, float], ...] = ()
     extreme_since_ms: int | None = None
@@ -92,7 +96,7 @@ def judge(state: TrustState, inputs: Inputs, estimate_c: Band | None = None) -> 
     t = inputs.t_ms
     state = replace(state, doubts=tuple(d for d in state.doubts if d.until_ms > t))
     if inputs.gap:  # nothing may be compared across a hole in the data
-        state = replace(state, believed_c=None, candidates=(), buckets=(), filling=Filling())
+        state = replace(state, believed_c=None, resumed_ms=t, candidates=(), buckets=(), filling=Filling())
     for t_ms, value in inputs.coolant_news:
         state = _reading(state, t_ms, value)
     state = _second_sensor(state, inputs)
@@ -126,7 +130,8 @@ def _reading(state: TrustState, t_ms: int, value: float) -> TrustState:
         words = f"coolant sensor reads {value:.0f} C, the end of its range ({end:.0f} C): {kind}"
         return _doubt(state, Doubt("range", words, t_ms + 10_000, _sensor_danger(state), False))
     state = replace(state, extreme_since_ms=None)
-    if state.believed_c is None:
+    resumed = state.resumed_ms is not None and t_ms - state.resumed_ms < AFTER_GAP_MS
+    if state.believed_c is None or resumed:
         return replace(state, believed_c=value, believed_ms=t_ms)
     passed_s = max(t_ms - state.believed_ms, 0) / 1000.0
     step = value - state.believed_c
@@ -195,7 +200,7 @@ def _slow_rules(state: TrustState, now: Bucket, estimate_c: Band | None) -> Trus
     if now.coolant_c is None:
         return state
     calm = stretch(state.buckets, 120, 0)
-    if calm is not None and calm.span_c <= 2.0 and now.coolant_c >= 75.0:
+    if calm is not None and calm.span_c <= 2.0 and 75.0 <= calm.coolant_c <= 97.0:
         lowest = calm.coolant_c if state.plateau_c is None else min(state.plateau_c, calm.coolant_c)
         state = replace(state, plateau_c=lowest)
     warm = state.was_warm or now.coolant_c >= WARM_C + 5.0

@@ -44,9 +44,8 @@ def findings(events: Iterable[Event]) -> list[Finding]:
         heard, inputs = signals.at_tick(heard, event.t_ms, None, None)
         state, verdict = trust.judge(state, inputs)
         now = {d.name for d in state.doubts}
-        for doubt in state.doubts:
-            if doubt.name not in before:
-                out.append(Finding(event.t_ms / 1000.0, doubt.name, doubt.words, doubt.danger, verdict.coolant_lost))
+        fresh = [d for d in state.doubts if d.name not in before]
+        out += [Finding(event.t_ms / 1000.0, d.name, d.words, d.danger, verdict.coolant_lost) for d in fresh]
         before = now
     return out
 

@@ -86,7 +86,7 @@ def summary(drives: list[Drive]) -> str:
 def table(rows: list[Row]) -> str:
     """The main table in Markdown."""
     head = (
-        "| method | Brier | Brier <10 C | hard | AUC | CRPS C 120/300/600 | in 80 % band 120/300/600 | RMSE C 120/300/600 "
+        "| method | Brier | Brier <10 C | hard | AUC | CRPS C 120/300/600 | in 80 % band 120/300/600 | RMSE C "
         "| CRPS time s | in time band | horizon s | alpha-lambda 300/120/60 | us/step |"
     )
     lines = [head, "|" + "---|" * head.count(" | ") + "---|"]
