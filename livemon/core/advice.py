@@ -107,6 +107,8 @@ class AdviceState:
     first: Action | None = None
     first_since_ms: int = 0
     asked: tuple[Action, ...] = ()
+    engine_off_said: bool = False
+    """At this standstill past the stop line: from engine off there is no way back to idling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +229,7 @@ _LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _MEAN_SPEED_S: Final = 30.0
 _HOT_DRIVE_C: Final = 3.0
 """Driving at speed this close to the limit is as hard on the engine as a climb [K]; common practice, no source."""
+_COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
 _GPS_STILL_KMH: Final = 3.0
@@ -245,6 +248,9 @@ def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tupl
     # The last gate, whatever was decided above: an engine shut off on the move takes steering and brake help with it.
     advice = tuple(a for a in said.advice if standing or a.action not in STANDSTILL_ONLY)
     state = _remember_first(state, advice[0].action if advice else None, now, settings)
+    said_off = any(a.action is Action.STOP_ENGINE for a in advice)
+    stays_off = state.engine_off_said and standing and now.level is Level.WARNING
+    state = replace(state, engine_off_said=said_off or stays_off)
     return state, replace(said, advice=advice)
 
 
@@ -325,7 +331,9 @@ def _at_stop(state: AdviceState, now: Situation, standing: bool, blind: bool) ->
     if not standing:
         return _say(Action.PULL_OVER, now)
     stood_ms = now.t_ms - (now.t_ms if state.still_since_ms is None else state.still_since_ms)
-    cooling = not blind and now.rate_c_per_min is not None and now.rate_c_per_min < 0
+    if state.engine_off_said:
+        return _say(Action.STOP_ENGINE, now)
+    cooling = not blind and now.rate_c_per_min is not None and now.rate_c_per_min <= _COOLING_C_PER_MIN
     settling = not blind and not _past(now, now.stop_c) and stood_ms < _SETTLING_S * 1000
     return _say(Action.KEEP_IDLING if cooling or settling else Action.STOP_ENGINE, now)
 

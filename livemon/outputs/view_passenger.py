@@ -163,7 +163,10 @@ def _numbers(outcome: Outcome, units: Display, width: int) -> list[str]:
         return [f"now {view_words.UNKNOWN}", f"limit {temp(o.limit_c, units)}", f"stop {temp(o.stop_c, units)}"]
     ahead = dict(o.ahead_c or ())
     likely = o.estimate_c.likely if o.estimate_c else None
-    items = [f"now {temp(likely, units) if width < 26 else band(o.estimate_c, units)}"]
+    if likely is None and o.coolant_c is not None:
+        items = [f"reads {temp(o.coolant_c, units)}"]
+    else:
+        items = [f"now {temp(likely, units) if width < 26 else band(o.estimate_c, units)}"]
     if o.margin_c is not None:
         items.append(f"left {step(o.margin_c.likely, units)}{degree}")
     minutes = view_words.minutes_number(o)

@@ -144,6 +144,18 @@ def test_parked_at_the_stop_line_idle_while_it_cools_else_engine_off() -> None:
     assert actions(below, for_s=70) == [Action.STOP_ENGINE]
 
 
+def test_engine_off_once_said_at_a_standstill_is_not_taken_back() -> None:
+    parked = replace(HALT, level=Level.WARNING, estimate_c=119.0)
+    state, said = after(parked)
+    assert said.advice[0].action is Action.STOP_ENGINE
+    state, said = after(replace(parked, rate_c_per_min=-2.0), 5, state)
+    assert said.advice[0].action is Action.STOP_ENGINE
+    state, said = after(replace(parked, speed_kmh=20.0), 5, state)
+    assert said.advice[0].action is Action.PULL_OVER
+    state, said = after(replace(parked, rate_c_per_min=-2.0), 5, state)
+    assert said.advice[0].action is Action.KEEP_IDLING
+
+
 def test_lost_coolant_stop_where_it_is_safe_then_engine_off() -> None:
     lost = replace(CLIMB, coolant_lost=True, level=Level.WARNING)
     _, said = after(lost)

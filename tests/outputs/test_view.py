@@ -215,6 +215,12 @@ def test_passenger_sees_gain_what_would_not_help_what_was_done_and_the_state_of_
         assert words_ in text
 
 
+def test_the_reading_stands_in_where_there_is_no_estimate_yet() -> None:
+    early = replace(NORMAL, estimate_c=None, margin_c=None)
+    assert "reads 90°C" in text_of(early, who=View.PASSENGER)
+    assert "reads" not in text_of(replace(early, status=Status.STALE), who=View.PASSENGER)
+
+
 def test_failing_recorder_stands_first() -> None:
     sick = replace(HEALTH, recorder="disk full", recorder_ok=False)
     for columns, rows in SIZES:
