@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tests.bench.forecast import ours, report, roads
 from tests.bench.forecast.drives import KINDS, PLANTS, Drive, load
-from tests.bench.forecast.peers import PEERS
+from tests.bench.forecast.peers import PEERS, SLOW_PEERS
 from tests.bench.forecast.track import Track
 
 TUNING_SEED, STUDY_SEED = 1, 2026
@@ -26,7 +26,9 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--plants", default="plant2", help=f"of {','.join(PLANTS)}")
     parser.add_argument("--kinds", default="borderline", help=f"of {','.join(KINDS)}")
     parser.add_argument("--signals", default="full", choices=ours.SIGNAL_SETS)
-    parser.add_argument("--methods", default="all", help=f"all, livemon, or of livemon,{','.join(PEERS)}")
+    parser.add_argument(
+        "--methods", default="all", help=f"all, livemon, or of livemon,{','.join([*PEERS, *SLOW_PEERS])}"
+    )
     parser.add_argument("--quick", action="store_true", help="4 drives a family, livemon, line 120 s and oracle only")
     parser.add_argument("--jobs", type=int, default=1, choices=(1, 2))
     parser.add_argument("--out", type=Path, help="picture to write (PNG)")
@@ -37,7 +39,7 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
 
 def _one(job: tuple[str, str, Drive]) -> Track:
     method, signals, drive = job
-    return ours.run(drive, signals) if method == "livemon" else PEERS[method](drive)
+    return ours.run(drive, signals) if method == "livemon" else {**PEERS, **SLOW_PEERS}[method](drive)
 
 
 def tracks_of(methods: list[str], drives: list[Drive], signals: str, jobs: int) -> dict[str, list[Track]]:
@@ -59,7 +61,7 @@ def main(argv: list[str]) -> int:
 
         print(real.study())
         return 0
-    methods = ["livemon", *PEERS] if args.methods == "all" else args.methods.split(",")
+    methods = args.methods.replace("all", ",".join(["livemon", *PEERS])).split(",")
     count = args.drives
     if args.quick:
         count, methods = 4, ["livemon", "line 120 s", "frozen oracle"]

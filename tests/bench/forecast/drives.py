@@ -28,8 +28,8 @@ BORDER_C = 5.0
 GRID_S = 10
 """The oracle is asked every so many seconds; between, its last answer holds."""
 FORESEE_S = 900
-_BATCH = 96
-_MOST_BATCHES = 60
+_BATCH = 48
+_MOST_BATCHES = 120
 _MODULES = {"plant2": "tests.bench.forecast.plant_two", "sim": "tests.bench.forecast.plant_sim"}
 
 

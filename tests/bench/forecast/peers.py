@@ -191,3 +191,14 @@ PEERS: dict[str, Peer] = {
     "exponential": exponential,
     "frozen oracle": oracle,
 }
+
+
+def progpy(drive: Drive) -> Track:
+    """ProgPy, loaded only when it is asked for: it takes seconds to import."""
+    from tests.bench.forecast.peer_progpy import progpy as run
+
+    return run(drive)
+
+
+SLOW_PEERS: dict[str, Peer] = {"ProgPy": progpy}
+"""Asked for by name only."""

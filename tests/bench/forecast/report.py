@@ -111,7 +111,7 @@ def warnings_table(rows: list[Row]) -> str:
     head = (
         "| method | "
         + " | ".join(f"{rate:g}/h" for rate in RATES)
-        + " | median lead at 2/h | own level: false/h, 60/120/180, lead |"
+        + " | lead at 2/h (threshold, time in false) | own level: false/h, 60/120/180, lead, time in false |"
     )
     lines = [head, "|" + "---|" * (len(RATES) + 3)]
     for r in rows:
@@ -123,8 +123,8 @@ def warnings_table(rows: list[Row]) -> str:
         own = "-"
         if r.own is not None:
             shares = "/".join(f"{100 * r.own.warned[s]:.0f}" for s in scoring.LEADS_S)
-            own = f"{r.own.false_per_h:.2f}/h, {shares}, {r.own.median_lead_s:.0f} s"
-        lead = "-" if two is None else f"{two.median_lead_s:.0f} s (at {two.threshold:.2f})"
+            own = f"{r.own.false_per_h:.2f}/h, {shares}, {r.own.median_lead_s:.0f} s, {100 * r.own.standing:.0f} %"
+        lead = "-" if two is None else f"{two.median_lead_s:.0f} s (at {two.threshold:.2f}, {100 * two.standing:.0f} %)"
         lines.append(f"| {r.method} | {' | '.join(cells)} | {lead} | {own} |")
     return "\n".join(lines)
 

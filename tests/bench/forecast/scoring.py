@@ -47,6 +47,8 @@ class Alarms:
     lead_s: float | None
     false: int
     hours: float
+    standing_s: int = 0
+    """Seconds in false cautions: tells a threshold that is nearly always on, which makes few but endless ones."""
 
 
 def alarms(drive: Drive, raised: Flags) -> Alarms:
@@ -56,15 +58,17 @@ def alarms(drive: Drive, raised: Flags) -> Alarms:
     if -TOSS_UNDER_C <= over <= TOSS_OVER_C:
         return Alarms(None, 0, 0.0)
     if over < -TOSS_UNDER_C:
-        return Alarms(None, len(cautions(raised)), len(raised) / 3600.0)
+        false_ones = cautions(raised)
+        return Alarms(None, len(false_ones), len(raised) / 3600.0, sum(e - s for s, e in false_ones))
     assert crossing is not None, "over the limit without a crossing"
-    lead, false = 0.0, 0
+    lead, false, standing = 0.0, 0, 0
     for start, end in cautions(raised[: crossing + 1]):
         if end >= crossing + 1 - GAP_S:
             lead = float(crossing - start)
         elif crossing - end > EARLY_S:
             false += 1
-    return Alarms(lead, false, crossing / 3600.0)
+            standing += end - start
+    return Alarms(lead, false, crossing / 3600.0, standing)
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,7 @@ class Point:
     false_per_h: float
     warned: dict[int, float]  # share of crossings warned at least so many seconds ahead
     median_lead_s: float
+    standing: float = 0.0  # share of all hours spent in false cautions
 
 
 def point(drives: list[Drive], raised: list[Flags], threshold: float = float("nan")) -> Point:
@@ -88,6 +93,7 @@ def point(drives: list[Drive], raised: list[Flags], threshold: float = float("na
         false / hours if hours else float("nan"),
         {s: float((leads >= s).mean()) if leads.size else float("nan") for s in LEADS_S},
         float(np.median(leads)) if leads.size else float("nan"),
+        sum(r.standing_s for r in results) / 3600.0 / hours if hours else float("nan"),
     )
 
 
@@ -103,15 +109,19 @@ def sweep(drives: list[Drive], tracks: list[Track], steps: int = 48) -> list[Poi
     return [point(drives, [np.nan_to_num(t.urgency, nan=-np.inf) >= cut for t in tracks], float(cut)) for cut in cuts]
 
 
+STANDING_MOST = 0.15
+"""A threshold that holds a false caution for a larger share of all driving does not count as an alarm."""
+
+
 def at_rate(points: list[Point], false_per_h: float) -> Point | None:
     """The last point before the rate is first passed, going from rare to frequent cautions.
 
-    A caution that never ends would count as one false caution a drive; stopping at the first passage keeps such
-    thresholds out.
+    A caution that never ends would count as one false caution a drive; stopping at the first passage, and at
+    STANDING_MOST of the time, keeps such thresholds out.
     """
     best: Point | None = None
     for p in points:
-        if p.false_per_h > false_per_h:
+        if p.false_per_h > false_per_h or p.standing > STANDING_MOST:
             break
         best = p
     return best
