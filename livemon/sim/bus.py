@@ -40,12 +40,14 @@ class BusVehicle:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.serve, name="bus-vehicle", daemon=True)
 
-    def serve(self) -> None:
-        """Answer in the calling thread until `stop`; ends too when the bus is closed."""
+    def serve(self, until_ms: int | None = None) -> None:
+        """Answer in the calling thread until `stop` or until the clock shows `until_ms`; ends too with the bus."""
         start_ms = self._clock_ms()
         wake_ms = 0
         while not self._stop.is_set():
             t_ms = self._clock_ms() - start_ms
+            if until_ms is not None and start_ms + t_ms >= until_ms:
+                return
             try:
                 message = self._bus.recv(max(wake_ms - t_ms, 0) / 1000)
                 t_ms = self._clock_ms() - start_ms

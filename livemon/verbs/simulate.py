@@ -1,4 +1,4 @@
-"""`livemon simulate`: a made-up vehicle on a made-up road, written as a log or standing behind an adapter.
+"""`livemon simulate`: a made-up vehicle on a made-up road, written as a log, behind an adapter or on a CAN bus.
 
 A named scenario, or a random rig of a family; the seed moves everything random, so the same command writes the same
 bytes.
@@ -19,7 +19,7 @@ from livemon.sim.drive import Drives, Rig
 from livemon.sim.drive import run as drive
 from livemon.sim.scenarios import SCENARIOS
 from livemon.sim.sensors import POLLINGS
-from livemon.verbs import simulate_adapter
+from livemon.verbs import simulate_adapter, simulate_bus
 from livemon.verbs.common import add_common, settle
 from livemon.wire.log_text import LogWriter, settled
 
@@ -48,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument("--truth", type=Path, metavar="FILE", help="write what was true, second by second, as CSV")
     simulate_adapter.add_arguments(parser)
     where.add_argument("--force", action="store_true", help="write over files that are there")
+    simulate_bus.add_arguments(parser)
     add_common(parser, route=False, json=False)
 
 
@@ -55,8 +56,10 @@ def run(args: argparse.Namespace) -> int:
     if args.list:
         sys.stdout.write(_listing())
         return 0
-    if args.log is None and args.truth is None and args.pty is None:
-        raise SetupError("simulate", "where to write or stand: --log FILE or --pty NAME", "nothing")
+    if args.log is None and args.truth is None and args.pty is None and args.can is None:
+        raise SetupError("simulate", "where to write or stand: --log FILE, --pty NAME or --can CHANNEL", "nothing")
+    if args.pty is not None and args.can is not None:
+        raise SetupError("simulate", "either --pty or --can", "both", "Start it twice.")
     for path in (args.log, args.truth):
         if path is not None and str(path) != "-" and path.exists() and not args.force:
             raise SetupError(str(path), "a file that is not there yet", "one", "Give --force to write over it.")
@@ -77,6 +80,8 @@ def run(args: argparse.Namespace) -> int:
         print(words, file=sys.stderr)
     if args.pty is not None:
         simulate_adapter.stand(args, driven)
+    if args.can is not None:
+        simulate_bus.serve(args, driven)
     return 0
 
 
