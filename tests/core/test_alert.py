@@ -227,7 +227,7 @@ def drives(draw: st.DrawFn) -> list[Evidence]:
     return out
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=70)
 @given(drives())
 def test_no_alarm_chatters(drive: list[Evidence]) -> None:
     """ISA-18.2: the same alarm three times in a minute is chattering (an alarm-management article)."""
@@ -237,7 +237,7 @@ def test_no_alarm_chatters(drive: list[Evidence]) -> None:
         assert all(third - first > 60 for first, third in zip(onsets, onsets[2:], strict=False))
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=70)
 @given(drives(), st.integers(1, 12), st.sampled_from([*BEGINS.values(), CALM]))
 def test_one_reading_alone_never_changes_a_level(drive: list[Evidence], ticks: int, outlier: Evidence) -> None:
     """With everything quiet but one reading, which may stand until the next one comes, the level stays as it was."""
