@@ -81,7 +81,7 @@ class Cabin:
         """Follow the state of the data for the viewers; let marks in without waiting for the next second."""
         if isinstance(event, (Sample, Link, Mark)):
             self._heard = view_health.hear(self._heard, event)
-        self._take_marks()
+        self.poll()
 
     def outcome(self, outcome: Outcome) -> None:
         """One second: publish, sound, light, look after the page, feed the watchdog last."""
@@ -93,7 +93,7 @@ class Cabin:
             health = view_health.health(self._heard, outcome.t_ms, self._source, recorder)
             line = feed_line(outcome, health)
             self._try("feed", lambda: feed.publish(line, time_s=outcome.t_ms / 1000, estimate_c=estimate))
-        self._take_marks()
+        self.poll()
         words = f"{outcome.level.word}. {outcome.advice[0].words}" if outcome.advice else outcome.level.word
         self._try("sound", lambda: self.sound.play(outcome.level, outcome.silenced, now_ms, words))
         self._try("lamp", lambda: self.lamp.show(outcome.level, outcome.silenced, now_ms))
@@ -118,7 +118,8 @@ class Cabin:
                 self._try(name, part.close)
         self.notifier.close()
 
-    def _take_marks(self) -> None:
+    def poll(self) -> None:
+        """Let viewers in and hand on what viewers, switches and buttons declare; called often, between events."""
         now_ms = self._now_ms()
         marks: list[Mark] = []
         feed = self.feed

@@ -10,23 +10,26 @@ import argparse
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import replace
+from pathlib import Path
 from types import FrameType
 from typing import Final
 
-from livemon import __version__
 from livemon.core import ignition
 from livemon.core.events import Event, Link, Mark, Sample
 from livemon.core.ignition import Asking, Ignition, IgnitionSettings
 from livemon.core.outcome import Outcome
 from livemon.errors import SetupError
-from livemon.outputs.feed import Feed, FeedSettings
+from livemon.outputs.cabin import Cabin, CabinSettings
+from livemon.outputs.feed import FeedSettings
 from livemon.outputs.json_lines import outcome_line
-from livemon.outputs.page import Page, PageSettings
+from livemon.outputs.lamp import LampSettings
+from livemon.outputs.page import PageSettings
 from livemon.outputs.recorder import Recorder, RecorderSettings
-from livemon.outputs.service import Notifier, ask_power_off
+from livemon.outputs.service import POWER_OFF_REQUEST, ask_power_off
+from livemon.outputs.sound import SoundSettings
 from livemon.outputs.view import View
 from livemon.readers.base import LinkSettings, Reader
 from livemon.readers.clock import MonotonicClock
@@ -59,30 +62,36 @@ def run(args: argparse.Namespace) -> int:
     link = _link(args, force.settings.of(LinkSettings))
     core = force.core()
     clock = MonotonicClock()
+    source = link.port or link.can
+    remark = _Remarks(args.quiet)
     with ExitStack() as open_things:
-        notifier = open_things.enter_context(Notifier.from_environment(os.environ))
         recorder = _recorder(args, force)
         open_things.callback(recorder.close)
-        readers = _readers(link, clock)
         live = Live(clock.now_ms)
-        asker = _Asker(readers[0], force.settings.of(IgnitionSettings), live)
-        sinks: list[Sink] = [recorder, asker, _Alive(notifier)]
-        remark = _Remarks(args.quiet)
-        _feed_and_page(args, force, live, sinks, open_things, clock.now_ms, remark)
-        _signals_of(force, live, sinks, open_things, clock.now_ms)
+
+        def recording() -> tuple[str, bool]:
+            idle = "not recording" if args.no_record else "recording"
+            return recorder.problem or idle, recorder.problem is None
+
+        readers = _readers(link, clock)
+        cabin = _cabin(args, source, force, recording, live, clock.now_ms)
+        open_things.callback(cabin.close)
+        live.on_idle(cabin.poll)
+        sinks: list[Sink] = [recorder, _Asker(readers[0], force.settings.of(IgnitionSettings), live)]
         if args.json:
             sinks.append(_JsonSink())
         elif not args.quiet:
-            sinks.append(_console(args, link.port or link.can, force, recorder, live, open_things, clock.now_ms))
+            sinks.append(open_things.enter_context(_console(args, source, force, recording, live, clock.now_ms)))
+        sinks.append(cabin)  # last: the watchdog is fed only after everything else had its turn
         open_things.enter_context(_stopped_by_signals(live))
         for reader in readers:
             reader.start(live.put)
             open_things.callback(reader.stop)
-        notifier.ready("watching")
+        cabin.ready()
         drive(live.events(), core, sinks, lambda sink, error: remark(f"{type(sink).__name__} failed: {error}"))
-        notifier.stopping()
-    if recorder.problem:
-        remark(recorder.problem)
+    for words in (recorder.problem, *cabin.notes):
+        if words:
+            remark(words)
     return 0
 
 
@@ -131,82 +140,44 @@ def _recorder(args: argparse.Namespace, force: common.InForce) -> Recorder:
     return Recorder(settings, force.header())
 
 
-def _feed_and_page(
+def _cabin(
     args: argparse.Namespace,
+    source: str,
     force: common.InForce,
+    recording: Callable[[], tuple[str, bool]],
     live: Live,
-    sinks: list[Sink],
-    open_things: ExitStack,
     now_ms: Callable[[], int],
-    remark: Callable[[str], None],
-) -> None:
-    """The local socket, and the phone page behind it; both only where settings or options name them."""
-    settings = force.settings.of(FeedSettings)
+) -> Cabin:
+    """Feed, phone page, sound, lamp and service manager, as the settings say."""
+    of = force.settings.of
+    feed = of(FeedSettings)
     if args.feed is not None:
-        settings = replace(settings, socket=args.feed)
-    if not settings.socket:
-        return
-    try:
-        feed = Feed(settings, greeting={"livemon": __version__, "units": force.display.name})
-    except SetupError as refused:
-        if args.feed is not None:
-            raise
-        if force.settings.entries["feed.socket"].source != "default":
-            remark(f"no viewers can attach: {refused}")  # a drive without viewers is still watched and recorded
-        return
-    open_things.callback(feed.close)
-    live.on_idle(lambda: _put_all(live, feed.poll(now_ms()), now_ms()))
-    sinks.append(_FeedSink(feed))
-    page_settings = force.settings.of(PageSettings)
-    if page_settings.enabled:
-        page = Page(page_settings, settings.socket)
-        page.start(now_ms())
-        open_things.callback(page.close)
-        sinks.append(_EachTick(page.check))
-
-
-def _put_all(live: Live, marks: Iterable[Mark], now_ms: int) -> None:
-    for mark in marks:
-        live.put(replace(mark, t_ms=now_ms))
-
-
-def _signals_of(
-    force: common.InForce, live: Live, sinks: list[Sink], open_things: ExitStack, now_ms: Callable[[], int]
-) -> None:
-    """Sound, lamp, buzzer and switches, where the settings switch them on."""
-    from livemon.outputs.lamp import Lamp, LampSettings
-    from livemon.outputs.sound import Sound, SoundSettings
-
-    sound_settings = force.settings.of(SoundSettings)
-    if sound_settings.way != "none":
-        sound = Sound(sound_settings)
-        open_things.callback(sound.close)
-        sinks.append(_Shows(lambda o: sound.play(o.level, o.silenced, o.t_ms, o.advice[0].words if o.advice else "")))
-    lamp_settings = force.settings.of(LampSettings)
-    if lamp_settings != LampSettings():
-        lamp = Lamp(lamp_settings)
-        open_things.callback(lamp.close)
-        live.on_idle(lambda: _put_all(live, lamp.marks(), now_ms()))
-        sinks.append(_Shows(lambda o: lamp.show(o.level, o.silenced, o.t_ms)))
+        feed = replace(feed, socket=args.feed)
+    elif force.settings.entries["feed.socket"].source == "default" and not Path(feed.socket).parent.is_dir():
+        feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
+    settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name)
+    return Cabin(settings, live.put, now_ms, os.environ, source, recording)
 
 
 def _console(
     args: argparse.Namespace,
     source: str,
     force: common.InForce,
-    recorder: Recorder,
+    recording: Callable[[], tuple[str, bool]],
     live: Live,
-    open_things: ExitStack,
     now_ms: Callable[[], int],
-) -> Sink:
+) -> AbstractContextManager[Sink]:
     from livemon.outputs.console import Console
 
-    def recording() -> tuple[str, bool]:
-        return (recorder.problem or "recording" if not args.no_record else "not recording"), recorder.problem is None
+    console = Console(View(args.view), force.display, source=source, recorder=recording)
 
-    console = open_things.enter_context(Console(View(args.view), force.display, source=source, recorder=recording))
-    console.listen(live.put, now_ms)
-    return console
+    @contextmanager
+    def shown() -> Iterator[Sink]:
+        with console:
+            console.listen(live.put, now_ms)
+            yield console
+
+    return shown()
 
 
 @contextmanager
@@ -240,46 +211,6 @@ class _JsonSink(_Quiet):
         sys.stdout.flush()
 
 
-class _FeedSink(_Quiet):
-    def __init__(self, feed: Feed) -> None:
-        self._feed = feed
-
-    def outcome(self, outcome: Outcome) -> None:
-        from livemon.outputs.feed_line import feed_line
-
-        likely = None if outcome.estimate_c is None else outcome.estimate_c.likely
-        self._feed.publish(feed_line(outcome), time_s=outcome.t_ms / 1000.0, estimate_c=likely)
-
-
-class _Shows(_Quiet):
-    def __init__(self, show: Callable[[Outcome], None]) -> None:
-        self._show = show
-
-    def outcome(self, outcome: Outcome) -> None:
-        self._show(outcome)
-
-
-class _EachTick(_Quiet):
-    def __init__(self, act: Callable[[int], object]) -> None:
-        self._act = act
-
-    def outcome(self, outcome: Outcome) -> None:
-        self._act(outcome.t_ms)
-
-
-class _Alive(_Quiet):
-    """Feeds the service manager's watchdog, only after a tick went through the core."""
-
-    def __init__(self, notifier: Notifier) -> None:
-        self._notifier, self._ticks = notifier, 0
-
-    def outcome(self, outcome: Outcome) -> None:
-        self._ticks += 1
-        self._notifier.alive(self._ticks, outcome.t_ms)
-        coolant = "--" if outcome.coolant_c is None else f"{outcome.coolant_c:.0f} C"
-        self._notifier.status(f"{outcome.status.value}, {outcome.level.word}, coolant {coolant}")
-
-
 class _Asker(_Quiet):
     """Lets the vehicle's computers sleep when the engine is off, and asks for a power-off where that is wished."""
 
@@ -301,7 +232,7 @@ class _Asker(_Quiet):
                 ask(self._state.asking is Asking.FULL, self._state.asking is Asking.LISTEN)
         if self._state.power_off and not self._asked_off:
             self._asked_off = True
-            ask_power_off("")
+            ask_power_off(POWER_OFF_REQUEST)
             self._live.stop("battery low")
 
 
