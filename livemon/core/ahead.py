@@ -1,0 +1,198 @@
+"""Runs the hypotheses ahead under several assumptions about the demand, and turns the runs into features.
+
+The demand ahead is unknown, so the same physics runs on as in the last 20 s, 60 s, 3 min and 10 min, and twice more
+with the cooling a standard deviation worse and the heat one more.  How far to believe each is learned in `calibration`.
+Elementwise over leading axes, like `hypotheses`.  It does not know a route and chooses no bands.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.core import hypotheses
+from livemon.core.demand import HEAT_LAG_S, Flow, Pace
+from livemon.core.hypotheses import DRIFT, DRIFT_TAU_S, FAN, GAIN, OPEN, SHED, TEMP, Bank
+
+Array = NDArray[np.float64]
+
+HORIZONS: Final = (60, 120, 180, 300, 450, 600, 900)
+_STEPS: Final = (20, 20, 20, 30, 30, 30, 30, 40, 40, 40, 50, 50, 50, 75, 75, 100, 100, 100)
+LAST_20, LAST_60, LAST_180, LAST_600, WORSE_SHED, MORE_HEAT = range(6)
+RUNS: Final = 6
+_SCALE: Final = (0, 1, 2, 3, 1, 1)  # which running mean each run goes on with
+
+
+class Change(NamedTuple):
+    """What an action changes, in the bank's own quantities; the default changes nothing."""
+
+    heat_factor: float = 1.0
+    heat_add_kw: float = 0.0
+    ram_factor: float = 1.0
+    fan_factor: float = 1.0
+    electric_on: bool = False
+    air_add_c: float = 0.0
+    cabin_per_s: float = 0.0
+    """Heater: conductance to the cabin over heat capacity [1/s]."""
+
+
+CABIN_C: Final = 25.0
+
+
+class Runs(NamedTuple):
+    """Temperatures (HORIZONS, RUNS, ..., MEMBERS): at the horizon, and the highest up to it."""
+
+    at: Array
+    highest: Array
+    to_go: Array
+    """Rate over slope at the last horizon [K]: how far it still has to go, (RUNS, ..., MEMBERS)."""
+
+
+def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Runs:
+    """The hypotheses 900 s ahead under each assumption.
+
+    Steps of 20 to 100 s, each exact for the balance linearised at its start: T += f (1 - exp(-G s)) / G with G the
+    slope including the thermostat's ramp.  Heat and air go over to their assumed level with the lag of the metal.
+    """
+    mean, cov = bank.mean, bank.cov
+    lead = mean.shape[1:]
+    temp = np.empty((RUNS, *lead))
+    temp[:] = mean[TEMP]
+    start = np.empty((6, RUNS, *lead))
+    start[:] = mean[:, None]
+    start[:, WORSE_SHED] -= cov[SHED] / np.sqrt(cov[SHED, SHED])
+    start[:, MORE_HEAT] += cov[GAIN] / np.sqrt(cov[GAIN, GAIN])
+    temp = start[TEMP]
+    gain, opens, drift = np.exp(start[GAIN]), start[OPEN], start[DRIFT]
+    span = bank.prior.span_c
+    level_heat = _levels(pace.heat, lead)
+    level_ram = _levels(pace.ram, lead)
+    fan = _levels(pace.fan, lead)
+    heat_now = flow.heat_kw + 0.0 * level_heat
+    ram_now = np.sqrt(flow.ram2) + 0.0 * level_ram
+    air_c: Array | float = flow.air_c
+    fan_flow = np.exp(start[FAN])
+    cabin = 0.0
+    if change is not None:
+        level_heat = level_heat * change.heat_factor + change.heat_add_kw
+        level_ram = level_ram * change.ram_factor
+        fan = fan * change.fan_factor
+        air_c = air_c + change.air_add_c
+        cabin = change.cabin_per_s
+    base = fan_flow * (hypotheses.ELECTRIC + (1.0 - hypotheses.ELECTRIC) * fan)
+    idle = base * hypotheses.IDLE_FLOW
+    more = base - idle
+    shed_now = np.exp(start[SHED]) * flow.density
+    half = 0.5 * hypotheses.AIR_EXPONENT
+    at = np.empty((len(HORIZONS), RUNS, *lead))
+    highest = np.empty_like(at)
+    peak = temp
+    clock, mark = 0, 0
+    rate = slope = temp
+    for step in _STEPS:
+        pull = 1.0 - float(np.exp(-step / HEAT_LAG_S))
+        heat_now = heat_now + (level_heat - heat_now) * pull
+        ram_now = ram_now + (level_ram - ram_now) * pull
+        on = 0.5 + 0.5 * np.tanh((temp - hypotheses.ENGAGE_C) * (0.5 / hypotheses.ENGAGE_SPAN_C))
+        if change is not None and change.electric_on:
+            on = np.maximum(on, hypotheses.ELECTRIC)
+        fan_now = idle + more * on
+        shed = shed_now * (ram_now * ram_now + fan_now * fan_now + hypotheses.DRAUGHT2) ** half
+        over = (temp - opens) / span
+        opening = np.minimum(np.maximum(over, 0.0), 1.0)
+        above = temp - air_c
+        conductance = opening * shed + hypotheses.LOSS_PER_S
+        rate = gain * heat_now - conductance * above + drift
+        slope = conductance + (opening == over) * (shed * above / span)
+        if cabin:
+            rate = rate - cabin * (temp - CABIN_C)
+            slope = slope + cabin
+        slope = np.maximum(slope, 1e-5)
+        temp = temp - rate * np.expm1(-slope * step) / slope
+        drift = drift * float(np.exp(-step / DRIFT_TAU_S))
+        peak = np.maximum(peak, temp)
+        clock += step
+        if clock == HORIZONS[mark]:
+            at[mark], highest[mark] = temp, peak
+            mark += 1
+    return Runs(at, highest, rate / slope)
+
+
+def _levels(means: tuple[object, ...], lead: tuple[int, ...]) -> Array:
+    """(RUNS, ..., 1) level of each run from the running means."""
+    levels = np.array([means[i] for i in _SCALE], dtype=float)
+    return levels if levels.ndim == len(lead) + 1 else levels.reshape((RUNS,) + (1,) * len(lead))
+
+
+class Outlook(NamedTuple):
+    """The runs boiled down, before any limit: everything weighted over the members, shape (..., leading)."""
+
+    now_c: Array
+    at_c: Array
+    """(HORIZONS, RUNS, ...)"""
+    share: Array
+    highest_c: Array
+    """Member by member, (HORIZONS, RUNS, ..., MEMBERS)."""
+    plain: Array
+    """Features without a limit, last axis PLAIN."""
+    settles_c: Array
+    """(RUNS, ...)"""
+
+
+PLAIN: Final = 16
+
+
+def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs) -> Outlook:
+    """Weighted means of the runs, and what else tells how the demand may go on."""
+    share = hypotheses.shares(bank)
+    part = hypotheses.terms(bank, flow)
+    now = (share * bank.mean[TEMP]).sum(axis=-1)
+    rate = part.warm - part.opening * part.cold - part.loss + bank.mean[DRIFT]
+    at = (share * runs.at).sum(axis=-1)
+    peak = (share * runs.highest).sum(axis=-1)
+    unlike = np.sqrt((share * (runs.highest[3, LAST_60] - peak[3, LAST_60][..., None]) ** 2).sum(axis=-1))
+    warm = [np.log(_flat(m, now) + 2.0) for m in pace.heat]
+    ram = [_flat(m, now) for m in pace.ram]
+    mean = np.maximum(_flat(pace.heat[2], now), 2.0)
+    plain = np.stack(
+        [
+            np.tanh((share * rate).sum(axis=-1) * 20.0),
+            np.tanh((share * bank.mean[DRIFT]).sum(axis=-1) * 40.0),
+            (share * part.opening).sum(axis=-1),
+            np.tanh(np.sqrt((share * bank.cov[TEMP, TEMP]).sum(axis=-1))),
+            np.tanh(unlike / 5.0),
+            np.tanh((peak[3, WORSE_SHED] - peak[3, LAST_60]) / 4.0),
+            np.tanh((peak[3, MORE_HEAT] - peak[3, LAST_60]) / 4.0),
+            np.tanh(warm[0] - warm[1]),
+            np.tanh(warm[1] - warm[2]),
+            np.tanh(warm[2] - warm[3]),
+            np.minimum(np.sqrt(_flat(pace.unrest_heat, now)) / mean, 1.5),
+            np.minimum(np.sqrt(_flat(pace.unrest_ram, now)), 1.0),
+            np.minimum(ram[1], 1.5),
+            np.minimum(ram[3], 1.5),
+            np.tanh((at[3, LAST_600] - at[3, LAST_60]) / 8.0),
+            np.tanh((at[3, LAST_20] - at[3, LAST_180]) / 8.0),
+        ],
+        axis=-1,
+    )
+    settles = (share * (runs.at[-1] + runs.to_go)).sum(axis=-1)
+    return Outlook(now, at, share, runs.highest, plain, settles)
+
+
+def toward(view: Outlook, limit_c: Array) -> Array:
+    """Features of the chance to cross `limit_c`, last axis: how far each run passes it, squashed, and `plain`."""
+    line = np.asarray(limit_c)
+    gap = view.now_c - line
+    columns = [np.tanh(gap / 3.0), np.tanh(gap / 12.0)]
+    over = view.highest_c - line[..., None]
+    for wide in (3.0, 12.0):
+        squashed = (view.share * np.tanh(over * (1.0 / wide))).sum(axis=-1)
+        columns.extend(squashed[h, r] for h in (0, 1, 3, 5) for r in (LAST_20, LAST_60, LAST_180, LAST_600))
+    return np.concatenate([np.stack(columns, axis=-1), view.plain], axis=-1)
+
+
+def _flat(mean: object, like: Array) -> Array:
+    value: Array = np.asarray(mean, dtype=float)
+    return value if value.ndim == like.ndim else value.reshape(like.shape)

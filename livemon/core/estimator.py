@@ -1,0 +1,194 @@
+"""Moves the hypotheses one second on and weighs them by the new readings.
+
+State is a value; `advance` never changes the old one.  Readings are weighed when their whole degree changes, else every
+third second, since a repeated value carries little.  It does not look ahead (`forecast`) and does not ask whether the
+sensor can be believed (`trust`), but keeps the evidence for both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from livemon.core import demand, hypotheses
+from livemon.core.air import air_density
+from livemon.core.demand import Flow, Pace, Raw
+from livemon.core.engine import coolant_heat_kw
+from livemon.core.hypotheses import DRIFT, OPEN, SHED, TEMP, Bank, Prior
+from livemon.core.outcome import Band
+from livemon.core.road import RoadView
+from livemon.core.signals import Inputs
+from livemon.core.vehicle import Cooling, Engine, VehicleProfile
+
+REPEAT_S: Final = 3
+BELOW_C, ABOVE_C = 0.25, 0.75
+"""A reading r is taken as r - 0.25 .. r + 0.75: between rounding (-0.5 .. 0.5) and cutting off (0 .. 1)."""
+RESTART_C: Final = 2.0  # spread of the temperature after a hole in the readings
+SLACK_C: Final = 0.4  # spread added to the estimate for unknown rounding and lag
+_Z80: Final = 1.2816
+_SURPRISE_SHARE: Final = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What the drive starts with: numbers for heat made, and the prior of the hypotheses."""
+
+    engine: Engine
+    cooling: Cooling
+    prior: Prior
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All that is remembered of the drive; `bank` is None until the first reading."""
+
+    rig: Rig
+    t_ms: int = 0
+    bank: Bank | None = None
+    pace: Pace | None = None
+    flow: Flow | None = None
+    air_c: float | None = None
+    source: str = "nothing"
+    """Where the heat made comes from; "nothing" = coolant alone."""
+    reading_c: float | None = None
+    repeats_s: int = 0
+    surprise: float = 0.0
+    """Running mean of the standardised surprise of readings (about 0 +- 0.3 while the model fits)."""
+    surprise2: float = 0.0
+    """Running mean square of it."""
+    stopped: bool = False
+    """Engine stopped: nothing is learned, the temperature follows the reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What is known now: temperature, its rate, and what the hypotheses hold of the cooling."""
+
+    coolant_c: Band
+    rate_c_per_min: Band
+    opening: float
+    """Weighted thermostat opening; below 1 the slope is regulation."""
+    regulating: bool
+    heat_c_per_min: float
+    """Heat made, as the rate at which it alone would warm the engine."""
+    shed_c_per_min: float
+    """Heat shed at this opening, the same way."""
+    capacity_c_per_min: float
+    """Heat that would be shed with the thermostat full open."""
+    drift_c_per_min: float
+    """What the model does not explain; lasting drift over +1 with a steady load is loss of cooling."""
+    shed_per_s: Band
+    """1 / time constant at 72 km/h, thermostat open."""
+    surprise: float
+
+
+def start(profile: VehicleProfile, settings: object = None) -> State:
+    """State before the first tick."""
+    return State(Rig(profile.engine(), profile.cooling(), hypotheses.prior_from(profile)))
+
+
+def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State:
+    """One tick on.  `road` gives the height where no pressure is measured."""
+    dt_s = min(max((inputs.t_ms - state.t_ms) / 1000.0, 0.0), 5.0) if state.t_ms else 1.0
+    outside = demand.outside_c(inputs, state.air_c)
+    kpa = demand.air_pressure_kpa(inputs)
+    fuel = demand.fuel_kw(inputs, state.rig.engine, outside, kpa)
+    raw = _raw(state, inputs, fuel)
+    pace = demand.begin(raw) if state.pace is None else demand.paced(state.pace, raw, dt_s)
+    air_c = outside
+    if inputs.ac_on:
+        air_c += float(demand.condenser_c(state.rig.cooling, outside, pace.lag_ram))
+    density = (float(air_density(kpa, outside)) / 1.1) ** hypotheses.AIR_EXPONENT
+    flow = demand.flow(pace, air_c, density)
+    news = inputs.coolant_news[-1][1] if inputs.coolant_news else None
+    moved = replace(
+        state,
+        t_ms=inputs.t_ms,
+        pace=pace,
+        flow=flow,
+        air_c=outside,
+        source=demand.source(inputs),
+        stopped=inputs.rpm is not None and inputs.rpm < 1.0,
+    )
+    if state.bank is None:
+        if news is None:
+            return moved
+        return replace(moved, bank=hypotheses.start(state.rig.prior, np.asarray(news)), reading_c=news)
+    if moved.stopped or inputs.gap or (state.stopped and news is not None):
+        bank = state.bank
+        if news is not None:
+            bank = hypotheses.reset_temperature(bank, np.asarray(news + 0.25), RESTART_C)
+            return replace(moved, bank=bank, reading_c=news, repeats_s=0)
+        return moved
+    return _weigh(replace(moved, bank=hypotheses.moved(state.bank, flow, dt_s)), news)
+
+
+def _weigh(state: State, news: float | None) -> State:
+    if news is None:
+        return replace(state, repeats_s=state.repeats_s + 1)
+    if news == state.reading_c and state.repeats_s + 1 < REPEAT_S:
+        return replace(state, repeats_s=state.repeats_s + 1)
+    assert state.bank is not None
+    bank, shift = hypotheses.weighed(state.bank, np.asarray(news - BELOW_C), np.asarray(news + ABOVE_C))
+    surprise = float((hypotheses.shares(bank) * shift).sum())
+    return replace(
+        state,
+        bank=bank,
+        reading_c=news,
+        repeats_s=0,
+        surprise=state.surprise + _SURPRISE_SHARE * (surprise - state.surprise),
+        surprise2=state.surprise2 + _SURPRISE_SHARE * (surprise * surprise - state.surprise2),
+    )
+
+
+def _raw(state: State, inputs: Inputs, fuel_kw: float | None) -> Raw:
+    """Drive of this second; what is not offered keeps a plain constant (its scale is for the hypotheses to find)."""
+    warm = demand.BLIND_KW if fuel_kw is None else float(coolant_heat_kw(state.rig.engine, fuel_kw))
+    speed = inputs.speed_kmh if inputs.speed_kmh is not None else inputs.gps_speed_kmh
+    ram = demand.BLIND_RAM if speed is None else speed / demand.RAM_KMH
+    fan = 1.0 if inputs.rpm is None else min(inputs.rpm / demand.FAN_RPM, demand.FAN_TOP)
+    return Raw(warm, ram, fan)
+
+
+def estimate(state: State) -> Estimate | None:
+    """What is known at this tick; None before the first reading."""
+    bank, flow = state.bank, state.flow
+    if bank is None or flow is None:
+        return None
+    share = hypotheses.shares(bank)
+    part = hypotheses.terms(bank, flow)
+    temp = bank.mean[TEMP]
+    likely = float((share * temp).sum())
+    spread = float(np.sqrt((share * (bank.cov[TEMP, TEMP] + (temp - likely) ** 2)).sum() + SLACK_C**2))
+    rates = part.warm - part.opening * part.cold - part.loss + bank.mean[DRIFT]
+    rate = float((share * rates).sum()) * 60.0
+    rate_spread = 60.0 * float(np.sqrt((share * (bank.cov[DRIFT, DRIFT] + (rates - rate / 60.0) ** 2)).sum()))
+    shed = bank.mean[SHED]
+    shed_likely = float((share * shed).sum())
+    shed_spread = float(np.sqrt((share * (bank.cov[SHED, SHED] + (shed - shed_likely) ** 2)).sum()))
+    opening = float((share * part.opening).sum())
+    return Estimate(
+        coolant_c=_band(likely, spread),
+        rate_c_per_min=_band(rate, rate_spread),
+        opening=opening,
+        regulating=opening < 0.97,
+        heat_c_per_min=60.0 * float((share * part.warm).sum()),
+        shed_c_per_min=60.0 * float((share * part.opening * part.cold).sum()),
+        capacity_c_per_min=60.0 * float((share * part.cold).sum()),
+        drift_c_per_min=60.0 * float((share * bank.mean[DRIFT]).sum()),
+        shed_per_s=Band(*(float(np.exp(shed_likely + z * shed_spread)) for z in (-_Z80, 0.0, _Z80))),
+        surprise=state.surprise,
+    )
+
+
+def opens_c(state: State) -> float | None:
+    """Temperature at which the thermostat starts to open, as far as the drive has shown it."""
+    if state.bank is None:
+        return None
+    return float((hypotheses.shares(state.bank) * state.bank.mean[OPEN]).sum())
+
+
+def _band(likely: float, spread: float) -> Band:
+    return Band(likely - _Z80 * spread, likely, likely + _Z80 * spread)
