@@ -27,6 +27,8 @@ MAX_ACCEPTS: Final = 8
 """New viewers taken in one go; the kernel keeps as many again waiting and refuses the rest."""
 MAX_REQUEST_BYTES: Final = 256
 MAX_REQUESTS_PER_S: Final = 4
+MAX_MARKS_PER_S: Final = 8
+"""From all viewers together: what is recorded must not be drowned by one who attaches again and again."""
 MAX_NOTE_CHARS: Final = 80
 MAX_MISSED: Final = 30
 """A viewer that has missed so many lines in a row is taken for dead."""
@@ -69,6 +71,7 @@ class Feed:
         self._trail: deque[tuple[float, float]] = deque(maxlen=TRAIL_POINTS)
         self._last = b""
         self._marks: list[Mark] = []
+        self._marks_second, self._marks_in_second = -1, 0
         self.refused = 0
         self.let_go = 0
         self._door = _bind(settings.socket)
@@ -165,7 +168,13 @@ class Feed:
             viewer.requests += 1
             if viewer.requests > MAX_REQUESTS_PER_S or len(request) > MAX_REQUEST_BYTES or not self._settings.marks:
                 raise _GoneError
-            self._marks.append(mark_of(request))
+            mark = mark_of(request)
+            if second != self._marks_second:
+                self._marks_second, self._marks_in_second = second, 0
+            self._marks_in_second += 1
+            if self._marks_in_second > MAX_MARKS_PER_S:
+                raise _GoneError
+            self._marks.append(mark)
         if len(viewer.inbox) > MAX_REQUEST_BYTES:
             raise _GoneError
 

@@ -145,10 +145,11 @@ def watch(folder: Path, seconds: float, attacked: bool) -> Measure:
         attackers = [subprocess.Popen([*command, str(k)], stdout=subprocess.PIPE, text=True) for k in range(ATTACKERS)]
     threading.Thread(target=read, daemon=True).start()
     run(live.events(), CoreSettings(), [measure, recorder, cabin, marks, measure.last()])
-    viewers = None if cabin.feed is None else (cabin.feed.viewers, cabin.feed.let_go, cabin.feed.refused)
-    print(
-        f"  viewers now, let go, refused: {viewers}; marks taken {marks.count}; page: {cabin.page and (cabin.page.note or 'up')}"
-    )
+    feed, page = cabin.feed, cabin.page
+    assert feed is not None
+    assert page is not None
+    print(f"  viewers now {feed.viewers}, let go {feed.let_go}, refused {feed.refused}; marks taken {marks.count}")
+    print(f"  page: {page.note or 'up'}")
     for each in attackers:
         print("  attacker saw", each.communicate()[0].strip())
     cabin.close()
@@ -173,7 +174,8 @@ class Counted:
 def told(name: str, values: list[float]) -> str:
     """Median, 99th percentile and worst."""
     ordered = sorted(values)
-    return f"{name}: median {statistics.median(ordered):.1f}, 99 % {ordered[int(0.99 * (len(ordered) - 1))]:.1f}, worst {ordered[-1]:.1f} ms"
+    high = ordered[int(0.99 * (len(ordered) - 1))]
+    return f"{name}: median {statistics.median(ordered):.1f}, 99 % {high:.1f}, worst {ordered[-1]:.1f} ms"
 
 
 def main() -> int:

@@ -213,6 +213,22 @@ def test_anything_else_ends_the_connection(feed: Feed, path: str, request_: byte
     viewer.close()
 
 
+def test_all_viewers_together_cannot_drown_the_recording(feed: Feed, path: str) -> None:
+    marks: list[Mark] = []
+    for _ in range(40):
+        viewer = attach(path)
+        feed.poll(0)
+        viewer.sendall(b'{"note": "flood"}\n')
+        marks += feed.poll(0)
+        viewer.close()
+    assert len(marks) == room.MAX_MARKS_PER_S
+    viewer = attach(path)
+    feed.poll(1000)
+    viewer.sendall(b'{"note": "next second"}\n')
+    assert feed.poll(1000) == (Mark(0, (), "next second"),)
+    viewer.close()
+
+
 def test_marks_can_be_switched_off(path: str) -> None:
     feed = Feed(FeedSettings(path, marks=False))
     viewer = attach(path)
