@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         cabin = _cabin(args, source, force, recording, live, clock.now_ms)
         open_things.callback(cabin.close)
         live.on_idle(cabin.poll)
-        sinks: list[Sink] = [recorder, _Asker(readers[0], force.settings.of(IgnitionSettings), live)]
+        sinks: list[Sink] = [recorder, _Asker(readers[0], force.settings.of(IgnitionSettings), remark)]
         if args.json:
             sinks.append(_JsonSink())
         elif not args.quiet:
@@ -156,7 +156,11 @@ def _cabin(
     elif force.settings.entries["feed.socket"].source == "default" and not Path(feed.socket).parent.is_dir():
         feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
     settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name)
-    return Cabin(settings, live.put, now_ms, os.environ, source, recording)
+    cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording)
+    if args.feed is not None and cabin.feed is None:
+        cabin.close()
+        raise SetupError("--feed", "a path where a socket can be made", args.feed, "; ".join(cabin.notes))
+    return cabin
 
 
 def _console(
@@ -214,8 +218,8 @@ class _JsonSink(_Quiet):
 class _Asker(_Quiet):
     """Lets the vehicle's computers sleep when the engine is off, and asks for a power-off where that is wished."""
 
-    def __init__(self, reader: Reader, settings: IgnitionSettings, live: Live) -> None:
-        self._reader, self._settings, self._live = reader, settings, live
+    def __init__(self, reader: Reader, settings: IgnitionSettings, remark: Callable[[str], None]) -> None:
+        self._reader, self._settings, self._remark = reader, settings, remark
         self._state = Ignition()
         self._asked_off = False
 
@@ -232,8 +236,9 @@ class _Asker(_Quiet):
                 ask(self._state.asking is Asking.FULL, self._state.asking is Asking.LISTEN)
         if self._state.power_off and not self._asked_off:
             self._asked_off = True
-            ask_power_off(POWER_OFF_REQUEST)
-            self._live.stop("battery low")
+            problem = ask_power_off(POWER_OFF_REQUEST)  # the drive goes on until the computer is really shut down
+            if problem:
+                self._remark(problem)
 
 
 class _Remarks:

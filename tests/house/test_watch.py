@@ -1,0 +1,133 @@
+"""`livemon watch` as the service runs it: beside a made-up adapter, with viewers, a service manager, and no adapter."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from livemon.outputs.attach import Attached
+from livemon.outputs.feed_line import health_of, outcome_of
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@contextmanager
+def watching(folder: Path, *words: str, **environment: str) -> Iterator[subprocess.Popen[str]]:
+    child = subprocess.Popen(
+        [sys.executable, "-m", "livemon", "watch", "--quiet", "--records", str(folder / "drives"), *words],
+        cwd=ROOT,
+        env={**os.environ, **environment},
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield child
+    finally:
+        child.kill()
+        child.wait()
+
+
+@contextmanager
+def made_up_adapter(folder: Path) -> Iterator[Path]:
+    link = folder / "adapter"
+    child = subprocess.Popen(
+        [sys.executable, "-m", "livemon", "simulate", "--scenario", "karga-gentle", "--pty", str(link)],
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        end_s = time.monotonic() + 20
+        while not link.exists():
+            assert time.monotonic() < end_s
+            time.sleep(0.05)
+        yield link
+    finally:
+        child.terminate()
+        child.wait(10)
+
+
+def test_as_a_service_it_is_ready_watched_seen_and_told_to_stop(tmp_path: Path) -> None:
+    feed = str(tmp_path / "feed.sock")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager, made_up_adapter(tmp_path) as adapter:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(20)
+        with watching(
+            tmp_path, "--port", str(adapter), "--feed", feed,
+            NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="2000000",
+        ) as monitor:  # fmt: skip
+            assert manager.recv(200).startswith(b"READY=1")
+            viewer = Attached(feed)
+            end_s, seen = time.monotonic() + 30, None
+            while seen is None and time.monotonic() < end_s:
+                for line in viewer.wait(0.5):
+                    seen = line if outcome_of(line).coolant_c is not None else seen
+            assert seen is not None, "no reading ever came"
+            health = health_of(seen)
+            assert health is not None
+            assert health.link == "up"
+            assert health.recorder_ok
+            assert viewer.declare(note="seen")
+            viewer.wait(2.0)
+            monitor.send_signal(signal.SIGTERM)
+            assert monitor.wait(10) == 0
+            said = []
+            manager.setblocking(False)
+            while True:
+                try:
+                    said.append(manager.recv(400))
+                except BlockingIOError:
+                    break
+            assert b"WATCHDOG=1" in said
+            assert said[-1] == b"STOPPING=1"
+    (recording,) = (tmp_path / "drives").glob("*.csv")
+    text = recording.read_text(encoding="utf-8")
+    assert "down: stopped" in text.splitlines()[-1]
+    assert "seen" in text, "what a viewer noted is on record"
+    assert not os.path.exists(feed)
+
+
+def test_a_missing_adapter_is_a_state(tmp_path: Path) -> None:
+    feed = str(tmp_path / "feed.sock")
+    with watching(tmp_path, "--port", str(tmp_path / "nothing"), "--feed", feed) as monitor:
+        viewer, lines = Attached(feed), []
+        end_s = time.monotonic() + 30
+        while len(lines) < 4 and time.monotonic() < end_s:
+            lines += viewer.wait(0.5)
+        told, health = json.loads(lines[-1]), health_of(lines[-1])
+        assert told["status"] in ("starting", "no_link")
+        assert told["coolant_c"] is None
+        assert health is not None
+        assert str(tmp_path / "nothing") in health.link, "why is told"
+        assert monitor.poll() is None, "it stays up"
+        monitor.send_signal(signal.SIGINT)
+        assert monitor.wait(10) == 0
+
+
+def test_a_second_monitor_on_the_same_feed_is_refused(tmp_path: Path) -> None:
+    feed = str(tmp_path / "feed.sock")
+    with watching(tmp_path, "--port", str(tmp_path / "nothing"), "--feed", feed):
+        viewer = Attached(feed)
+        end_s = time.monotonic() + 30
+        while not viewer.connected and time.monotonic() < end_s:
+            viewer.wait(0.2)
+        with watching(tmp_path, "--port", str(tmp_path / "nothing"), "--feed", feed) as second:
+            assert second.wait(20) == 2
+            assert second.stderr is not None
+            assert "no other monitor" in second.stderr.read()
+
+
+@pytest.mark.parametrize("words", [(), ("--port", "a", "--can", "b")])
+def test_where_the_vehicle_is_must_be_said(tmp_path: Path, words: tuple[str, ...]) -> None:
+    with watching(tmp_path, *words) as monitor:
+        assert monitor.wait(20) == 2
