@@ -69,6 +69,8 @@ class Ignition:
 
     engine: Engine = Engine.UNKNOWN
     asking: Asking = Asking.FULL
+    hears_bus: bool = False
+    """The reader can overhear the bus without sending: it will tell of traffic, so nothing needs to be asked."""
     first_ms: int | None = None
     rpm_ms: int | None = None
     rpm: float | None = None
@@ -188,11 +190,11 @@ def _ask_on(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
 
 
 def _rest(state: Ignition, t_ms: int) -> Ignition:
-    """Stop asking: listen where the voltage can be read without the vehicle, else ask seldom."""
+    """Stop asking: listen where voltage or traffic can be had without asking the vehicle, else ask seldom."""
     heard = _fresh(state.voltage_ms, t_ms)
     return replace(
         state,
-        asking=Asking.LISTEN if heard else Asking.SELDOM,
+        asking=Asking.LISTEN if heard or state.hears_bus else Asking.SELDOM,
         rest_v=state.voltage_v if heard else None,
         rises=0,
         awake_since_ms=None,
@@ -203,7 +205,8 @@ def _ask_again(state: Ignition, t_ms: int) -> Ignition:
     if state.nudged or state.rises >= 2:  # one high reading may be a disturbance
         return replace(state, asking=Asking.FULL, rest_v=None, rises=0, awake_since_ms=t_ms)
     voltage_ms = _age_ms(state.voltage_ms, t_ms)
-    if state.asking is Asking.LISTEN and (voltage_ms is None or voltage_ms > DEAF_MS):
+    deaf = not state.hears_bus and (voltage_ms is None or voltage_ms > DEAF_MS)
+    if state.asking is Asking.LISTEN and deaf:
         return replace(state, asking=Asking.SELDOM)  # the adapter tells no voltage any more
     return state
 

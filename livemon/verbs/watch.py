@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         cabin = _cabin(args, source, force, recording, live, clock.now_ms)
         open_things.callback(cabin.close)
         live.on_idle(cabin.poll)
-        sinks: list[Sink] = [recorder, _Asker(readers[0], force.settings.of(IgnitionSettings), remark)]
+        sinks: list[Sink] = [recorder, _Asker(readers[0], bool(link.can), force.settings.of(IgnitionSettings), remark)]
         if args.json:
             sinks.append(_JsonSink())
         elif not args.quiet:
@@ -218,9 +218,11 @@ class _JsonSink(_Quiet):
 class _Asker(_Quiet):
     """Lets the vehicle's computers sleep when the engine is off, and asks for a power-off where that is wished."""
 
-    def __init__(self, reader: Reader, settings: IgnitionSettings, remark: Callable[[str], None]) -> None:
+    def __init__(
+        self, reader: Reader, hears_bus: bool, settings: IgnitionSettings, remark: Callable[[str], None]
+    ) -> None:
         self._reader, self._settings, self._remark = reader, settings, remark
-        self._state = Ignition()
+        self._state = Ignition(hears_bus=hears_bus)
         self._asked_off = False
 
     def event(self, event: Event) -> None:

@@ -170,6 +170,16 @@ def test_without_a_voltage_it_asks_seldom_and_still_wakes() -> None:
     assert story.state.engine is Engine.RUNNING
 
 
+def test_a_bus_that_is_overheard_is_never_asked_at_rest() -> None:
+    story = Story()
+    story.state = replace(story.state, hears_bus=True)
+    story.seconds(60, rpm=800, speed=0)
+    asked = story.seconds(7200)
+    assert set(asked[400:]) == {Asking.LISTEN}, "no voltage is needed, none is missed"
+    story.tell(Link(0, True, "traffic heard after silence"))
+    assert story.seconds(1) == [Asking.FULL]
+
+
 def test_an_adapter_that_falls_deaf_while_listening_is_asked_seldom() -> None:
     story = Story().driven_and_parked()
     assert story.seconds(120)[-1] is Asking.SELDOM
