@@ -56,9 +56,7 @@ def regulated(coolant_c: Number, air_c: Number, heat_kw: Number, cooling: Coolin
 
 
 def heat_capacity_kj_k(cooling: Cooling) -> Number:
-    """All that follows the coolant once the thermostat is open [kJ/K].  Default vehicle: 117 (facts: 60 to
-    150).
-    """
+    """All that follows the coolant once the thermostat is open [kJ/K]; usual 60 to 150 (from memory), default 117."""
     return cooling.metal_kj_k + engine_coolant_kj_k(cooling) + cooling.radiator_kj_k
 
 
