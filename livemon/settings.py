@@ -157,6 +157,7 @@ SECTIONS: Final[tuple[Section, ...]] = (
             "interface": (Text(40), "python-can interface of that channel"),
             "bitrate": (Number(0, 1_000_000, whole=True), "CAN bit rate to set, where the interface can; 0 = as it is"),
             "listen_only": (Flag(), "never send on the bus; decode what others ask for"),
+            "ask_silent_bus": (Flag(), "ask although nothing is heard: a gateway may keep the plug silent until then"),
             "gps": (Text(200, may_be_empty=True), "GPS receiver on a serial device (NMEA 0183); none = no"),
             "gps_baud": (Number(1200, 460_800, whole=True), "speed of that device"),
         },

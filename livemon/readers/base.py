@@ -38,5 +38,6 @@ class LinkSettings:
     interface: str = "socketcan"
     bitrate: int = 0
     listen_only: bool = False
+    ask_silent_bus: bool = False
     gps: str = ""
     gps_baud: int = 9600

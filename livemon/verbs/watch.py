@@ -122,7 +122,11 @@ def _readers(link: LinkSettings, clock: MonotonicClock) -> list[Reader]:
         from livemon.wire.can_talk import CanSettings
 
         options = {"bitrate": link.bitrate} if link.bitrate else {}
-        settings = CanSettings(bitrate=link.bitrate or CanSettings().bitrate, listen_only=link.listen_only)
+        settings = CanSettings(
+            bitrate=link.bitrate or CanSettings().bitrate,
+            listen_only=link.listen_only,
+            ask_silent_bus=link.ask_silent_bus,
+        )
         readers.append(CanReader(link.can, link.interface, clock=clock, settings=settings, options=options))
     if link.gps:
         from livemon.readers.gps_serial import GpsSerial
