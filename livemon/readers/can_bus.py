@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
 
@@ -96,6 +97,7 @@ class CanReader:
         self.forbidden = 0
         """Requests stopped by the allow-list: a fault of ours, always 0."""
         self._filtered = self._passive = False
+        self._enough: Callable[[], bool] | None = None
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -114,8 +116,9 @@ class CanReader:
         if self._thread is not None:
             self._thread.join(3.0)
 
-    def serve(self, put: Put, until_ms: int | None = None) -> None:
-        """Read in the calling thread until `stop`, or until the clock shows `until_ms`."""
+    def serve(self, put: Put, until_ms: int | None = None, enough: Callable[[], bool] | None = None) -> None:
+        """Read in the calling thread until `stop`, until the clock shows `until_ms`, or until it is `enough`."""
+        self._enough = enough
         while not self._over(until_ms):
             try:
                 step = self._one_bus(put, until_ms)
@@ -128,7 +131,9 @@ class CanReader:
                 self._stop.wait(max(pause_ms, 0) / 1000)
 
     def _over(self, until_ms: int | None) -> bool:
-        return self._stop.is_set() or (until_ms is not None and self.clock.now_ms() >= until_ms)
+        if self._stop.is_set() or (self._enough is not None and self._enough()):
+            return True
+        return until_ms is not None and self.clock.now_ms() >= until_ms
 
     def _one_bus(self, put: Put, until_ms: int | None) -> Step:
         """From opening the bus to closing it; the last step says how long it stays closed."""

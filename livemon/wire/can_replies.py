@@ -111,9 +111,14 @@ class Readings:
         service = reply.payload[0]
         if service == pids.SHOW_CURRENT | pids.REPLY_BIT:
             return self._current(reply, asked)
-        if service in CURRENT_CODES:
+        if service - pids.REPLY_BIT in codes.CODE_SERVICES:
             return self._trouble(reply)
         return None
+
+    def listed(self, service: int) -> tuple[str, ...] | None:
+        """Trouble codes of all units by service 03, 07 or 0A; None = not read."""
+        lists = [found for (_, told), found in self._codes.items() if told == service | pids.REPLY_BIT]
+        return tuple(sorted({code for found in lists for code in found})) if lists else None
 
     def _current(self, reply: Reply, asked: Iterable[int]) -> Sample | None:
         walked = pids.walk(reply.payload[1:], asked)
@@ -144,5 +149,7 @@ class Readings:
             self.counts["reply not understood"] = self.counts.get("reply not understood", 0) + 1
             return None
         self._codes[reply.ecu, reply.payload[0]] = found
-        every = sorted({code for several in self._codes.values() for code in several})
-        return Sample(reply.t_ms, codes=" ".join(every), ecu=reply.ecu.name)
+        if reply.payload[0] not in CURRENT_CODES:
+            return None
+        every = {code for (_, told), several in self._codes.items() if told in CURRENT_CODES for code in several}
+        return Sample(reply.t_ms, codes=" ".join(sorted(every)), ecu=reply.ecu.name)

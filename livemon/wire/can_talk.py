@@ -28,6 +28,7 @@ LONG_REPLY_MS: Final = 1_000
 """A long reply that began may take this long (ISO 15765-2 N_Cr, for its slowest frame)."""
 LOST_MS: Final = 2_000
 LOST_ASKS: Final = 3
+MOST_SILENT: Final = 6
 """The units are lost when so many requests in a row, over so long, brought nothing."""
 CODES_EVERY_MS: Final = 60_000
 MISSES_TO_SINGLE: Final = 2
@@ -44,7 +45,7 @@ class CanSettings:
     """How to behave on this bus; `bitrate` [bit/s], `addressing` None = as heard, else 11 and 29 bit in turn.
 
     `ask_silent_bus`: ask although nothing was heard (a gateway may keep the plug silent until asked).  `faster` divides
-    the periods of a second, since several PIDs in a request leave room for it.
+    the periods of a second, since 20 requests a second leave room for it.
     """
 
     bitrate: int = 500_000
@@ -55,6 +56,8 @@ class CanSettings:
     max_per_s: float | None = None
     several_pids: bool = True
     faster: float = 2.0
+    rounds: int = 0
+    """Before reading, ask every known PID alone so many times, and read the permanent codes too (`probe`)."""
 
     @property
     def gap_ms(self) -> int:
@@ -80,15 +83,18 @@ class Stats:
     readings: int = 0
     misses: int = 0
     refusals: dict[tuple[int, int], int] = field(default_factory=dict)
-    round_trips_ms: list[int] = field(default_factory=list)
-    per_pid: dict[int, int] = field(default_factory=dict)
+    asked: dict[int, int] = field(default_factory=dict)
+    round_trips_ms: dict[int, list[int]] = field(default_factory=dict)
+    """By PID."""
+    reading_from: tuple[int, int, int] | None = None
+    """(ms, requests, readings) when the plan of a drive began to run."""
 
     def took(self, ms: int, told: Iterable[int]) -> None:
         """A reply came after `ms` and told these PIDs."""
-        self.round_trips_ms.append(ms)
-        del self.round_trips_ms[:-500]
         for pid in told:
-            self.per_pid[pid] = self.per_pid.get(pid, 0) + 1
+            trips = self.round_trips_ms.setdefault(pid, [])
+            trips.append(ms)
+            del trips[:-100]
 
     def refused(self, service_and_code: tuple[int, int]) -> None:
         if service_and_code in self.refusals or len(self.refusals) < 100:
@@ -129,6 +135,7 @@ class Talk:
         self._last_reply_ms = t_ms
         self._silent_asks = self._several_misses = 0
         self._single_until_ms: int | None = None
+        self._sweep: list[bytes] = []
         self._trials: list[tuple[Ecu | None, bytes]] = []
         self._physical = self._alone = True
         self._several = settings.several_pids
@@ -150,6 +157,9 @@ class Talk:
                 self._found()
             if self._trials:
                 return self._try(t_ms, *self._trials.pop(0))
+            if self._sweep and self._silent_asks < MOST_SILENT:
+                ask = self._sweep.pop(0)
+                return self._put(t_ms, self._target(ask[1:]) if ask[0] == pids.SHOW_CURRENT else None, ask)
             self._begin_reading(t_ms)
         return self._read(t_ms)
 
@@ -161,6 +171,10 @@ class Talk:
         if self.poller is None or self._queue:
             return self._free_ms
         return max(self._free_ms, min(self.poller.ready_ms(), *self._codes_ms.values()))
+
+    def listed(self, service: int) -> tuple[str, ...] | None:
+        """Trouble codes of all units by service 03, 07 or 0A; None = not read."""
+        return self._readings.listed(service)
 
     @property
     def refusal(self) -> str | None:
@@ -185,7 +199,7 @@ class Talk:
         due = [service for service, at_ms in self._codes_ms.items() if at_ms <= t_ms]
         ask = self.poller.next_ask(t_ms)
         if ask is not None:
-            return self._put(t_ms, self._target(ask), ask.payload, ask)
+            return self._put(t_ms, self._target(ask.wanted), ask.payload, ask)
         if due:
             self._codes_ms[due[0]] = t_ms + CODES_EVERY_MS
             return self._put(t_ms, None, bytes((due[0],)))
@@ -195,15 +209,18 @@ class Talk:
         self._request = _Request(payload, ecu, t_ms, t_ms + self._wait_ms, ask)
         self._free_ms = t_ms + self.settings.gap_ms
         self.stats.requests += 1
+        if payload[0] == pids.SHOW_CURRENT:
+            for pid in payload[1:] if ask is None else ask.wanted:
+                self.stats.asked[pid] = self.stats.asked.get(pid, 0) + 1
         if ecu is not None:
             return frames.request(frames.physical_id(ecu.can_id, ecu.extended), ecu.extended, payload)
         return frames.request(self.addressing.functional_id, self.addressing is Addressing.BITS_29, payload)
 
-    def _target(self, ask: Ask) -> Ecu | None:
+    def _target(self, wanted: Iterable[int]) -> Ecu | None:
         """The one unit that has all that is asked for, engine first; None = ask all of them."""
         if self._physical:
             for ecu in sorted(self.units):
-                if self.units[ecu].issuperset(ask.wanted):
+                if self.units[ecu].issuperset(wanted):
                     return ecu
         return None
 
@@ -223,6 +240,9 @@ class Talk:
         if pair:
             one = bytes((pids.SHOW_CURRENT, pair[0]))
             self._trials += [(engine, one), (None, one)]
+        known = sorted(pid for pid in self.poller.supported or () if pid in pids.PIDS and allow.is_askable(pid))
+        self._sweep = [bytes((pids.SHOW_CURRENT, pid)) for pid in known if pid not in pids.BITMAPS]
+        self._sweep = [*self._sweep * self.settings.rounds, *([bytes((codes.PERMANENT,))] * bool(self.settings.rounds))]
 
     def _try(self, t_ms: int, ecu: Ecu | None, payload: bytes) -> Frame:
         """Ask in one of four ways, the best first; the one that is answered is kept."""
@@ -236,10 +256,12 @@ class Talk:
             return
         self.stage = Stage.READING
         self._last_reply_ms = t_ms
+        self._silent_asks = 0
+        self.stats.reading_from = (t_ms, self.stats.requests, self.stats.readings)
         if self.settings.several_pids and not self._several:
             self._single_until_ms = t_ms + SEVERAL_AGAIN_MS
         self.poller.batch = self._several
-        self.poller.faster = self.settings.faster if self._several else 1.0
+        self.poller.faster = self.settings.faster
 
     # ---- replies --------------------------------------------------------------------------------------------------
 

@@ -106,6 +106,11 @@ class CanTester:
         return {} if self.talk is None else self.talk.units
 
     @property
+    def damage(self) -> dict[str, int]:
+        """Replies and frames that could not be used, by reason."""
+        return self._replies.counts
+
+    @property
     def next_ms(self) -> int:
         """When `step` has something to do, unless a frame comes before."""
         if self.state is State.TALKING and self.talk is not None:
