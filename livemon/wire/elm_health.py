@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from livemon.wire.codes import PENDING, STORED, parse_codes
+from livemon.wire.codes import PENDING, PERMANENT, STORED, parse_codes
 from livemon.wire.elm_replies import Block, Message
 from livemon.wire.pids import MonitorStatus, monitor_status
 
@@ -35,6 +35,8 @@ class CodeWatch:
     """Keeps the stored and pending codes of one vehicle up to date."""
 
     status: MonitorStatus | None = None
+    permanent_too: bool = False
+    """Ask for permanent codes (service 0A) as well; they are kept in `lists` and not told."""
     lists: dict[int, tuple[str, ...]] = field(default_factory=dict)
     _due: dict[int, int] = field(default_factory=dict)
     _tries: dict[int, int] = field(default_factory=dict)
@@ -52,6 +54,8 @@ class CodeWatch:
         if status is not None and status != self.status:
             self.status = status
             self._due = {STORED: now_ms, PENDING: now_ms}
+            if self.permanent_too:
+                self._due[PERMANENT] = now_ms
             self._tries = {}
 
     def due(self, now_ms: int) -> int | None:

@@ -1,0 +1,60 @@
+"""`livemon probe`: talk to the adapter and print what it supports, at what rate, and what is wrong.
+
+Ends with 0 where the vehicle answers with coolant, 1 where it does not.  Without `--find` no port is touched that was
+not named.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from livemon.errors import NoDataError, SetupError
+from livemon.readers.serial_elm import SerialSettings
+from livemon.verbs import probe_adapter
+from livemon.verbs.probe_report import ProbeReport, to_json, to_text
+from livemon.wire.elm_facts import ElmSettings
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("--port", metavar="PATH", help="ELM-style adapter: a serial device, or socket://HOST:PORT")
+    parser.add_argument("--baud", type=int, default=0, metavar="N", help="speed of the port; default: find it")
+    parser.add_argument(
+        "--protocol", type=int, choices=range(10), default=0, help="adapter's protocol number; 0 search"
+    )
+    parser.add_argument(
+        "--find", action="store_true", help="look for an adapter on every serial port and at every usual speed"
+    )
+    parser.add_argument("--seconds", type=float, default=60.0, metavar="N", help="give up after so long; default 60")
+    parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Probe once; 0 the vehicle answers with coolant, 1 it does not."""
+    if not 5.0 <= args.seconds <= 600.0:
+        raise SetupError("--seconds", "5 to 600", repr(args.seconds))
+    if args.find and args.port is None:
+        args.port, args.baud = _found()
+    if args.port is None:
+        raise SetupError("probe", "--port PATH, or --find", "neither", "Say where the adapter is.")
+    settings = SerialSettings(args.port, args.baud, elm=ElmSettings(protocol=args.protocol))
+    return show(probe_adapter.examine(settings, args.seconds), args.json)
+
+
+def show(report: ProbeReport, as_json: bool) -> int:
+    """Print a report; its exit status."""
+    sys.stdout.write(to_json(report) if as_json else to_text(report))
+    return report.exit_status
+
+
+def _found() -> tuple[str, int]:
+    ports = probe_adapter.candidate_ports()
+    if not ports:
+        raise NoDataError(
+            "probe --find: expected a serial port on this machine, found none. Is the adapter plugged in?"
+        )
+    for name, baud, words in probe_adapter.find(ports):
+        print(f"found on {name} at {baud}: {words}", file=sys.stderr)
+        return name, baud
+    raise NoDataError(f"probe --find: expected an adapter, found none on {', '.join(ports)}. Is it powered?")
