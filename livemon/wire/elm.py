@@ -441,7 +441,12 @@ class Session:
             self._events.append(Link(now_ms, True, ""))
 
     def _poller(self, facts: AdapterFacts, supported: frozenset[int] | None) -> Plan:
-        poller = Poller(facts.can, supported, max_per_s=self.settings.max_requests_per_s)
+        poller = Poller(
+            facts.can,
+            supported,
+            max_per_s=self.settings.max_requests_per_s,
+            batch_faster=self.settings.batch_faster,
+        )
         if facts.batches is Trial.PROVEN:
             poller.use_batches(True)
         return poller

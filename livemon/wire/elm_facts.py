@@ -59,6 +59,8 @@ class ElmSettings:
     max_requests_per_s: float | None = None
     """Below the polite limits; None = those."""
     try_batches: bool = True
+    batch_faster: float = 2.0
+    """How much more often coolant, speed and load are asked where one request carries several PIDs."""
 
 
 @dataclass(slots=True)

@@ -135,6 +135,8 @@ class Poller:
     max_per_s: float | None = None
     faster: float = 1.0
     """Divides all periods of a second or less, where requests of several PIDs leave room for it."""
+    batch_faster: float = 2.0
+    """What `faster` becomes while one request carries several PIDs."""
     _states: list[_State] = field(default_factory=list)
     _next_ms: int = 0
     _last_coolant_c: float | None = None
@@ -193,8 +195,8 @@ class Poller:
         return not any(state.want.name == "voltage_v" for state in self._states)
 
     def use_batches(self, on: bool) -> None:
-        """Ask several PIDs a request, and the fast ones twice as often, or not."""
-        self.batch, self.faster = on, 2.0 if on else 1.0
+        """Ask several PIDs a request, and the fast ones more often, or not."""
+        self.batch, self.faster = on, self.batch_faster if on else 1.0
 
     def took_turn(self, now_ms: int) -> None:
         """Another request was sent in place of a poll: the polite gap counts from it."""
