@@ -47,6 +47,8 @@ class Habits:
     refuses: frozenset[str] = frozenset()
     late_prompt_ms: float = 0.0
     two_bytes_only: bool = False
+    blanks_garble: bool = False
+    """Does not understand a request with blanks before it, as no data sheet allows."""
     three_line_protocol: bool = False
     voltage_without_v: bool = False
     time_scale: float = 1.0
@@ -173,7 +175,8 @@ class Adapter:
                 self._line.clear()
                 self._obey(line or self._last, now_ms)
             elif len(self._line) < 64 and byte >= 0x20:
-                self._line += char
+                blank = self._habits.blanks_garble and char == b" " and not self._line
+                self._line += b"." if blank else char
 
     def _obey(self, line: str, now_ms: float) -> None:
         self._last = line

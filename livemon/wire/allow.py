@@ -62,6 +62,9 @@ ADAPTER_COMMANDS: Final[frozenset[str]] = frozenset(
 
 END: Final = b"\r"
 
+LEAD_IN: Final = "  "
+"""Blanks that may stand before a request: adapters ignore them, and one that swallows a character swallows a blank."""
+
 
 def remnants(digits: str) -> Iterable[bytes]:
     """Every request an adapter could make of a copy of `digits` that lost characters at its front."""
@@ -102,6 +105,7 @@ def is_allowed_text(raw: bytes) -> bool:
         return False
     if text in ADAPTER_COMMANDS:
         return True
+    text = text.removeprefix(LEAD_IN)
     if len(text) % 2 or not text or not all(c in "0123456789ABCDEF" for c in text):
         return False
     return is_allowed_payload(bytes.fromhex(text))

@@ -293,6 +293,7 @@ class Session:
             self.plan.silent(ask, True, now_ms)
         elif block.act is Act.RETRY and not self._retried:
             self._retried, self._again = True, ask
+            self._trials.garbled(block)
         else:
             self._retried = False
             self.counts.no_data += Message.NO_DATA in block.messages

@@ -12,7 +12,7 @@ from enum import Enum
 from typing import Final
 
 from livemon.wire import allow
-from livemon.wire.elm_facts import AdapterFacts, Counts
+from livemon.wire.elm_facts import AdapterFacts, Counts, Trial
 from livemon.wire.elm_replies import (
     SHAPES_OF_PROTOCOL,
     Block,
@@ -108,7 +108,9 @@ class Exchange:
 
     def send(self, request: Request, now_ms: int, timeout_ms: int, ask: Ask | None = None) -> bytes:
         """The only way out; the caller has seen to it that a request to the vehicle follows a prompt."""
-        raw = allow.checked_text(request.text.encode("ascii") + allow.END)
+        lead_in = request.service is not None and self._facts.lead_in in (Trial.RUNNING, Trial.PROVEN)
+        text = (allow.LEAD_IN if lead_in else "") + request.text
+        raw = allow.checked_text(text.encode("ascii") + allow.END)
         self._counts.stray_bytes += len(self._buffer)
         self._counts.requests += request.service is not None
         self._buffer.clear()

@@ -104,6 +104,7 @@ class AdapterFacts:
     voltage_v: float | None = None
     batches: Trial = Trial.UNTRIED
     short_timeout: Trial = Trial.UNTRIED
+    lead_in: Trial = Trial.UNTRIED
 
     @property
     def can(self) -> bool:

@@ -1,8 +1,9 @@
 """Finds out by trying what an adapter can do beyond the plain case, and stops using it when it fails.
 
-Two things are tried, once the link runs well: several PIDs in a request (CAN only), and a shorter reply timeout where
-the adapter waits long after each reply.  The number of expected replies that some adapters take behind a request is not
-used: a copy of such a request that lost its first character can be a service that writes (wire/allow).
+Three things are tried, once the link runs: blanks before a request (should the adapter swallow its first character, it
+swallows a blank), several PIDs in a request (CAN only), and a shorter reply timeout where the adapter waits long.  The
+number of expected replies that some adapters take behind a request is not used: a copy of such a request that lost its
+first character can be a service that writes (wire/allow).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from livemon.wire.elm_facts import AdapterFacts, Trial
+from livemon.wire.elm_replies import Block, Message
 from livemon.wire.polling import Ask, Plan
 
 GOOD_BEFORE_TRIALS: Final = 6
@@ -60,6 +62,12 @@ class Trials:
         typical_ms = sorted(self._rtts)[len(self._rtts) // 2]
         self.timeout_ms = min(max(LEAST_TIMEOUT_MS, 5 * typical_ms), MOST_TIMEOUT_MS)
         facts = self.facts
+        if facts.lead_in in (Trial.UNTRIED, Trial.RUNNING):
+            # The request after the second answer is the trial; the one after that stands on its answer.
+            if facts.lead_in is Trial.RUNNING:
+                facts.lead_in = Trial.PROVEN
+            elif self.good >= 2:
+                facts.lead_in = Trial.RUNNING
         if len(ask.pids) > 1:
             self._batch_misses = 0
             if facts.batches is Trial.RUNNING:
@@ -80,8 +88,15 @@ class Trials:
             return SHORT_TIMEOUT
         return None
 
+    def garbled(self, block: Block) -> None:
+        """A request was not understood."""
+        if self.facts.lead_in is Trial.RUNNING and Message.UNKNOWN_COMMAND in block.messages:
+            self.facts.lead_in = Trial.FAILED
+
     def missed(self, ask: Ask, plan: Plan) -> str | None:
         """A request brought nothing; an adapter command to send next, if any."""
+        if self.facts.lead_in is Trial.RUNNING:
+            self.facts.lead_in = Trial.FAILED
         if len(ask.pids) > 1:
             self._batch_misses += 1
             if self.facts.batches is Trial.RUNNING or self._batch_misses >= BATCH_MISSES:

@@ -53,6 +53,11 @@ def test_what_is_used_passes(text: str) -> None:
         b"01101\r",  # cut by one: 11 01, a hard reset
         b"010C0D\r",  # cut by one: service 10 with a parameter
         b"0105 \r",
+        b" 0105\r",
+        b"   0105\r",
+        b"  ATZ\r",
+        b"  04\r",
+        b"  \r",
         b"01 05\r",
         b"010c\r",
         b"1101\r",
@@ -92,6 +97,14 @@ def test_no_tail_of_any_request_writes(payload: bytes) -> None:
             assert len(sent) == 1 or sent[0] not in NEVER
 
 
+def test_blanks_before_a_request_are_what_is_swallowed_first() -> None:
+    for payload in (*SINGLES, *BATCHES, b"\x03", b"\x07"):
+        raw = allow.LEAD_IN.encode() + payload.hex().upper().encode() + b"\r"
+        assert allow.is_allowed_text(raw)
+        for cut in range(1, len(allow.LEAD_IN) + 1):
+            assert bytes.fromhex(raw[cut:-1].decode()) == payload
+
+
 def test_adapter_commands_cut_short_reach_no_writing_service() -> None:
     for command in allow.ADAPTER_COMMANDS:
         for tail in allow.remnants(command):
@@ -123,7 +136,7 @@ def test_only_whole_strings_pass_as_text(text: str) -> None:
         assert raw.endswith(b"\r")
         assert raw.count(b"\r") == 1
         body = raw[:-1].decode()
-        assert body in allow.ADAPTER_COMMANDS or bytes.fromhex(body)[0] in allow.READING_SERVICES
+        assert body in allow.ADAPTER_COMMANDS or bytes.fromhex(body.strip())[0] in allow.READING_SERVICES
 
 
 @given(st.sets(st.sampled_from([0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x33, 0x43, 0x46]), min_size=1, max_size=5))

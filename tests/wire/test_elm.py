@@ -67,15 +67,37 @@ def test_several_pids_a_request_only_where_proven() -> None:
     proven = MadeUpLink(Habits(protocol=CAN11_500))
     proven.run(15)
     assert proven.session.facts.batches is Trial.PROVEN
-    assert any(len(raw) > 6 for raw in written(proven))
+    assert any(len(raw) > 8 for raw in written(proven))
     single = MadeUpLink(Habits(protocol=CAN11_500), units=(replace(ENGINE, several=False),))
     single.run(15)
     assert single.session.facts.batches is Trial.FAILED
-    assert sum(len(raw) > 6 for raw in written(single)) <= 2
+    assert sum(len(raw) > 8 for raw in written(single)) <= 2
     assert len(single.seen("coolant_c")) >= 10
     never = MadeUpLink(Habits(protocol=CAN11_500), session=Session(ElmSettings(try_batches=False)))
     never.run(15)
-    assert not any(len(raw) > 6 for raw in written(never))
+    assert not any(len(raw) > 8 for raw in written(never))
+
+
+def test_blanks_before_requests_only_where_understood() -> None:
+    proven = MadeUpLink(Habits(protocol=VPW))
+    proven.run(10)
+    assert proven.session.facts.lead_in is Trial.PROVEN
+    assert written(proven)[-1].startswith(b"  01")
+    plain = MadeUpLink(Habits(protocol=VPW, blanks_garble=True))
+    plain.run(10)
+    assert plain.session.facts.lead_in is Trial.FAILED
+    assert sum(raw.startswith(b" ") for raw in written(plain)) == 1
+    assert len(plain.seen("coolant_c")) >= 6
+
+
+def test_a_swallowed_character_is_a_blank() -> None:
+    """The adapter resets itself just as a request arrives: what it makes of the rest is the request itself."""
+    for at_ms in range(0, 400, 7):
+        link = MadeUpLink(Habits(protocol=VPW))
+        link.run(8 + at_ms / 1000)
+        link.adapter.set_faults(frozenset({LinkFault.REBOOT}), link.now_ms)
+        link.run(3)
+        assert {payload[0] for payload in link.adapter.to_vehicle} <= allow.READING_SERVICES
 
 
 def test_shorter_timeout_where_the_adapter_waits_and_only_if_it_works() -> None:
@@ -218,6 +240,7 @@ HABITS = st.builds(
     latency_ms=st.sampled_from([1.0, 20.0, 120.0]),
     adaptive=st.booleans(),
     refuses=st.sets(st.sampled_from(["ATE0", "ATH1", "ATAT1", "ATS0", "ATL0", "ATDPN"]), max_size=3).map(frozenset),
+    blanks_garble=st.booleans(),
     late_prompt_ms=st.sampled_from([0.0, 0.0, 150.0, 900.0]),
     two_bytes_only=st.booleans(),
     voltage_without_v=st.booleans(),
