@@ -19,7 +19,7 @@ from livemon import yaml_lines
 from livemon.core.advice import AdviceSettings
 from livemon.core.alert import AlertSettings
 from livemon.core.figures import FIGURES, Figure
-from livemon.core.ignition import IdleDownSettings, IgnitionSettings
+from livemon.core.ignition import IgnitionSettings
 from livemon.core.pipeline import CoreSettings
 from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
@@ -262,20 +262,6 @@ SECTIONS: Final[tuple[Section, ...]] = (
             "low_for_s": (form_of_unit("s", 10, 3600), "how long the battery must be low"),
             "empty_v": (form_of_unit("V", 10, 12.5), "nearly empty battery: power-off after empty_for"),
             "empty_for_s": (form_of_unit("s", 3, 60), "how long, so that cranking does not count"),
-        },
-    ),
-    _section(
-        "idle_down",
-        IdleDownSettings,
-        "idling after a hard climb before switching off; the vehicle's manual comes first",
-        in_log=True,
-        rows={
-            "near_limit_k": (form_of_unit("K", 2, 30), "within so much of the limit counts as hard"),
-            "climb_m": (form_of_unit("m", 50, 1000), "so much climbed without a break counts as hard"),
-            "remember_s": (form_of_unit("s", 60, 1800), "hard is remembered for so long"),
-            "calm_k": (form_of_unit("K", 5, 40), "cool enough is so far under the limit"),
-            "least_s": (form_of_unit("s", 30, 300), "idle at least so long"),
-            "most_s": (form_of_unit("s", 60, 600), "idle at most so long"),
         },
     ),
 )

@@ -7,6 +7,7 @@ the vehicle may be moving.  Sources and their conflict: docs/safety.md.  Knows n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from enum import Enum
@@ -321,7 +322,7 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
         return Advised(tuple(first))
     if now.level < Level.ADVISORY:
         idling = _soaking(state, now, s, standing)
-        return Advised((*first, *([_say(Action.KEEP_IDLING, now)] if idling else [])))
+        return Advised((*first, *([_keep_idling(state, now, s)] if idling else [])))
     helping, withheld = _helping(state, now, s, standing)
     return Advised((*first, *helping), withheld)
 
@@ -352,6 +353,13 @@ def _soaking(state: AdviceState, now: Situation, s: AdviceSettings, standing: bo
     )
 
 
+def _keep_idling(state: AdviceState, now: Situation, s: AdviceSettings) -> Advice:
+    """Keep idling, with the minutes that are left, rounded up; only while `_soaking` holds."""
+    stood_ms = now.t_ms - (now.t_ms if state.still_since_ms is None else state.still_since_ms)
+    minutes = max(1, math.ceil((s.keep_idling_s - stood_ms / 1000.0) / 60.0))
+    return replace(_say(Action.KEEP_IDLING, now), words=f"Keep idling {minutes} min")
+
+
 def _helping(
     state: AdviceState, now: Situation, s: AdviceSettings, standing: bool
 ) -> tuple[tuple[Advice, ...], tuple[Withheld, ...]]:
@@ -366,7 +374,7 @@ def _helping(
                 continue
             against = _against(action, now, s)
             if against is None:
-                able.append(_say(action, now))
+                able.append(_keep_idling(state, now, s) if action is Action.KEEP_IDLING else _say(action, now))
             elif against:
                 withheld.append(Withheld(action, against))
         # Stable sort: unknown gains keep the order of the sources.

@@ -1,4 +1,4 @@
-"""Whether the engine runs, whether the vehicle may be asked at all, and how long to idle after a hard climb.
+"""Whether the engine runs, whether the vehicle may be asked at all, and whether the battery asks for a power-off.
 
 Engine-off is found from engine speed, voltage and silence together; after it the asking stops so that the vehicle's
 computers can sleep, and begins again when the voltage rises or traffic is heard, not by asking.  Pure over events and
@@ -219,67 +219,3 @@ def _battery_low(state: Ignition, t_ms: int, settings: IgnitionSettings) -> bool
     return (low_ms is not None and low_ms >= settings.low_for_s * 1000) or (
         empty_ms is not None and empty_ms >= settings.empty_for_s * 1000
     )
-
-
-@dataclass(frozen=True, slots=True)
-class IdleDownSettings:
-    """Idling after a hard climb: vehicle manuals say a few minutes (3, some models 5) before switching off."""
-
-    near_limit_k: float = 8.0
-    climb_m: float = 150.0
-    remember_s: float = 600.0
-    calm_k: float = 15.0
-    """Cool enough is this far under the limit."""
-    least_s: float = 120.0
-    most_s: float = 300.0
-
-
-@dataclass(frozen=True, slots=True)
-class IdleDown:
-    """When it was last hot or climbing hard, and since when the vehicle stands [ms]."""
-
-    hard_ms: int | None = None
-    standing_since_ms: int | None = None
-
-
-def idle_down(
-    state: IdleDown,
-    t_ms: int,
-    settings: IdleDownSettings,
-    *,
-    running: bool,
-    speed_kmh: float | None,
-    estimate_c: float | None,
-    limit_c: float | None,
-    rate_c_per_min: float | None,
-    climb_gained_m: float | None,
-) -> tuple[IdleDown, float | None]:
-    """How much longer to idle before switching off [s]; None = no need, not standing, not readable, or no help.
-
-    Hard means: within `near_limit_k` of the limit, or more than `climb_m` climbed without a break, in the last
-    `remember_s`.  Then idle `least_s` at least, until `calm_k` under the limit at the present rate, `most_s` at most.
-    Above the limit and still rising, idling does not help and None leaves the word to the alert.
-    Basis: owner manuals ("idle a few minutes after a hard climb", after-boil); the figures are common practice.
-    Example: standing 30 s, 4 K over calm, falling 2 K/min: the greater of 90 s and 120 s -> 120 s.
-    """
-    near = estimate_c is not None and limit_c is not None and estimate_c >= limit_c - settings.near_limit_k
-    climbed = climb_gained_m is not None and climb_gained_m >= settings.climb_m and bool(speed_kmh)
-    hard_ms = t_ms if near or climbed else state.hard_ms
-    if not running or speed_kmh is None or speed_kmh > 0:
-        return IdleDown(hard_ms, None), None
-    since = t_ms if state.standing_since_ms is None else state.standing_since_ms
-    now = IdleDown(hard_ms, since)
-    if hard_ms is None or t_ms - hard_ms > settings.remember_s * 1000 or estimate_c is None or limit_c is None:
-        return now, None
-    if estimate_c >= limit_c and (rate_c_per_min is None or rate_c_per_min >= 0):
-        return now, None
-    stood_s = (t_ms - since) / 1000.0
-    over_k = estimate_c - (limit_c - settings.calm_k)
-    if over_k <= 0:
-        cooling_s = 0.0
-    elif rate_c_per_min is None or rate_c_per_min >= -0.1:
-        cooling_s = settings.most_s
-    else:
-        cooling_s = over_k / -rate_c_per_min * 60.0
-    left_s = min(max(settings.least_s - stood_s, cooling_s), settings.most_s - stood_s)
-    return now, left_s if left_s > 0 else None

@@ -193,6 +193,9 @@ def test_normal_says_nothing_but_idling_after_a_hard_climb() -> None:
     parked = replace(HALT, level=Level.NORMAL, estimate_c=100.0, rate_c_per_min=-0.5)
     state, said = after(parked, 10, state)
     assert [a.action for a in said.advice] == [Action.KEEP_IDLING]
+    assert said.advice[0].words == "Keep idling 3 min"
+    assert after(parked, 100, state)[1].advice[0].words == "Keep idling 2 min"
+    assert after(parked, 165, state)[1].advice[0].words == "Keep idling 1 min"
     _, said = after(parked, 180, state)
     assert said.advice == ()
     assert actions(parked) == []

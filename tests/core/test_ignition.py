@@ -1,4 +1,4 @@
-"""Engine-off, asking and idling down, told as short stories of one vehicle; battery figures are common practice."""
+"""Engine-off, asking and power-off, told as short stories of one vehicle; battery figures are common practice."""
 
 from __future__ import annotations
 
@@ -11,13 +11,10 @@ from livemon.core.events import Link, Mark, Sample
 from livemon.core.ignition import (
     Asking,
     Engine,
-    IdleDown,
-    IdleDownSettings,
     Ignition,
     IgnitionSettings,
     at_tick,
     hear,
-    idle_down,
 )
 
 SETTINGS = IgnitionSettings()
@@ -214,75 +211,3 @@ def test_a_running_engine_is_never_shut_down_on() -> None:
     story = Story(ON)
     story.seconds(300, rpm=900, speed=0, volts=11.0, volts_every=1)
     assert not story.state.power_off
-
-
-IDLE = IdleDownSettings()
-
-
-def idling(
-    seconds: int,
-    state: IdleDown = IdleDown(0, None),  # noqa: B008 - a frozen value
-    *,
-    start_c: float = 100.0,
-    rate: float = -2.0,
-    limit_c: float = 110.0,
-    running: bool = True,
-) -> list[float | None]:
-    told = []
-    for second in range(seconds):
-        state, left = idle_down(
-            state,
-            second * 1000,
-            IDLE,
-            running=running,
-            speed_kmh=0.0,
-            estimate_c=start_c + rate * second / 60,
-            limit_c=limit_c,
-            rate_c_per_min=rate,
-            climb_gained_m=None,
-        )
-        told.append(left)
-    return told
-
-
-def test_idle_two_minutes_at_least_and_until_it_is_calm() -> None:
-    told = idling(400)
-    assert told[0] == 150  # 5 K over calm at 2 K/min
-    assert told[60] == pytest.approx(90)
-    assert told[151] is None
-    assert idling(400, start_c=96.0)[0] == 120, "the metal gives off its heat even when the coolant is calm"
-
-
-def test_idling_ends_after_five_minutes_however_slowly_it_cools() -> None:
-    told = idling(400, rate=-0.05)
-    assert told[0] == 300
-    assert told[299] == pytest.approx(1)
-    assert told[300] is None
-
-
-@pytest.mark.parametrize(
-    "case",
-    [
-        {"state": IdleDown(None, None)},
-        {"running": False},
-        {"start_c": 111.0, "rate": 0.5},
-    ],
-    ids=["no hard climb", "engine off", "over the limit and rising"],
-)
-def test_no_word_where_idling_is_not_the_answer(case: dict[str, object]) -> None:
-    assert idling(1, **case) == [None]  # type: ignore[arg-type] # a table of mixed keywords
-
-
-def test_a_hard_climb_is_remembered_ten_minutes_and_moving_silences() -> None:
-    def step(state: IdleDown, second: int, speed: float | None, gained: float | None) -> tuple[IdleDown, float | None]:
-        return idle_down(
-            state, second * 1000, IDLE, running=True, speed_kmh=speed, estimate_c=97.0, limit_c=110.0,
-            rate_c_per_min=-1.0, climb_gained_m=gained,
-        )  # fmt: skip
-
-    state, left = step(IdleDown(), 0, 50.0, 400.0)
-    assert left is None
-    assert step(state, 599, 0.0, None)[1] == 120
-    assert step(state, 601, 0.0, None)[1] is None
-    assert step(state, 300, None, None)[1] is None, "unknown speed is not standing"
-    assert step(IdleDown(), 300, 0.0, 400.0)[1] is None, "a lift or a hill start is no climb"
