@@ -23,6 +23,7 @@ done
 settings="$root/etc/livemon/livemon.yaml"
 if [ ! -e "$settings" ]; then
     install -D -m 0640 "$here/../config/livemon.yaml" "$settings"
+    sed -i 's|^  port: none$|  port: /dev/livemon-obd|' "$settings"
 fi
 
 if [ -z "$root" ]; then

@@ -22,6 +22,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from livemon.core.events import Event, Mark
+from livemon.core.grid import on_grid
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings
 from livemon.outputs.attach import Attached
@@ -29,7 +30,7 @@ from livemon.outputs.cabin import Cabin, CabinSettings
 from livemon.outputs.feed import FeedSettings
 from livemon.outputs.recorder import Recorder, RecorderSettings
 from livemon.outputs.sound import SoundSettings
-from livemon.run import on_grid, run
+from livemon.run import run
 from livemon.sim.drive import run as drive
 from livemon.sim.scenarios import SCENARIOS
 

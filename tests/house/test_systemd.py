@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from livemon.cli import main
+
 ROOT = Path(__file__).resolve().parents[2]
 UNITS = ROOT / "systemd"
 DOC = (ROOT / "docs/install.md").read_text(encoding="utf-8")
@@ -87,6 +89,7 @@ def test_the_monitor_notifies_is_watched_and_comes_back() -> None:
         ("RestartSec", "2"),
         ("StartLimitIntervalSec", "300"),
         ("StartLimitBurst", "10"),
+        ("RestartPreventExitStatus", "2"),
     ):
         assert pair in told
     # ten starts, each lasting the shortest failing run, must not outlast the interval: else the limit never bites
@@ -120,19 +123,14 @@ def files_in(root: Path) -> set[str]:
     return {"/" + str(path.relative_to(root)) for path in root.rglob("*") if path.is_file()}
 
 
-@pytest.fixture
-def with_settings() -> None:
-    if not (ROOT / "config/livemon.yaml").exists():
-        pytest.skip("no config/livemon.yaml yet")
-
-
-@pytest.mark.usefixtures("with_settings")
 def test_install_puts_everything_keeps_settings_and_remove_takes_it_away(tmp_path: Path) -> None:
     run_script("install.sh", tmp_path)
     put = files_in(tmp_path)
     shipped = [p for p in UNITS.rglob("*") if p.is_file() and p.suffix != ".sh"]
     assert len(put) == len(shipped) + 1, "everything shipped, and the settings"
     settings = tmp_path / "etc/livemon/livemon.yaml"
+    assert "  port: /dev/livemon-obd\n" in settings.read_text(encoding="utf-8")
+    assert main(["check", "--settings", str(settings)]) == 0
     settings.write_text("# mine\n", encoding="utf-8")
     run_script("install.sh", tmp_path)
     assert settings.read_text(encoding="utf-8") == "# mine\n"
