@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from livemon.core.advice import Gains
 from livemon.core.outcome import Acted, Action, Band
@@ -73,12 +73,11 @@ class _Watch:
     baseline_c: tuple[tuple[int, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ActedState:
+class ActedState(NamedTuple):
     """The last seconds, what was asked for when, and the actions so far."""
 
     ring: tuple[Doing, ...] = ()
-    asked: Mapping[Action, tuple[int, float | None]] = field(default_factory=dict)
+    asked: Mapping[Action, tuple[int, float | None]] = MappingProxyType({})
     """When each action was last advised, and its likely gain then [K]."""
     gear_ratio: tuple[int, float] | None = None
     """When engine speed over road speed was last steady, and its value [rpm per km/h]."""
@@ -95,8 +94,8 @@ def recognise(state: ActedState, now: Doing) -> tuple[ActedState, tuple[Acted, .
     """Fold one tick in; all actions so far, the newest last."""
     ring = tuple(d for d in state.ring if now.t_ms - d.t_ms <= _RING_S * 1000) if state.ring else ()
     asked = _asked(state.asked, now)
-    found, ratio = _find(replace(state, asked=asked), ring, now)
-    state = replace(state, ring=(*ring, now)[-_RING_S - 1 :], asked=asked, gear_ratio=ratio)
+    found, ratio = _find(state._replace(asked=asked), ring, now)
+    state = state._replace(ring=(*ring, now)[-_RING_S - 1 :], asked=asked, gear_ratio=ratio)
     if found is not None and not _recent(state, found[0], now.t_ms):
         state = _begin(state, *found, now)
     state = _look(state, now)
@@ -252,7 +251,7 @@ def _begin(state: ActedState, action: Action, back_s: int, now: Doing) -> ActedS
         baseline = ((0, yardstick.estimate_c), *ahead)
     expected = state.asked.get(action, (0, None))[1]
     acted = Acted(action, round(began_ms / 1000.0, 1), expected, None)
-    return replace(state, done=done, watch=_Watch(acted, began_ms, baseline))
+    return state._replace(done=done, watch=_Watch(acted, began_ms, baseline))
 
 
 def _look(state: ActedState, now: Doing) -> ActedState:
@@ -262,7 +261,7 @@ def _look(state: ActedState, now: Doing) -> ActedState:
         return state
     age_s = (now.t_ms - watch.began_ms) / 1000.0
     if age_s > WATCH_S:
-        return replace(state, watch=None, done=(*state.done, watch.acted)[-KEEP:])
+        return state._replace(watch=None, done=(*state.done, watch.acted)[-KEEP:])
     if age_s < FIRST_LOOK_S or int(age_s) % LOOK_EACH_S or now.estimate_c is None:
         return state
     without_c = _between(watch.baseline_c, age_s)
@@ -270,7 +269,7 @@ def _look(state: ActedState, now: Doing) -> ActedState:
         return state
     cooler_c = round(without_c - now.estimate_c, 2)
     best = cooler_c if watch.acted.seen_c is None else max(watch.acted.seen_c, cooler_c)
-    return replace(state, watch=replace(watch, acted=replace(watch.acted, seen_c=best)))
+    return state._replace(watch=replace(watch, acted=replace(watch.acted, seen_c=best)))
 
 
 def _between(points: tuple[tuple[int, float], ...], x: float) -> float | None:

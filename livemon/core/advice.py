@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from livemon.core.outcome import STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
 
@@ -96,8 +96,7 @@ class Regime(Enum):
     STANDING = "standing"
 
 
-@dataclass(frozen=True, slots=True)
-class AdviceState:
+class AdviceState(NamedTuple):
     """What keeps advice from flickering: mean speed, since when it stands still, and what has been asked."""
 
     t_ms: int | None = None
@@ -251,8 +250,8 @@ def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tupl
     state = _remember_first(state, advice[0].action if advice else None, now, settings)
     said_off = any(a.action is Action.STOP_ENGINE for a in advice)
     stays_off = state.engine_off_said and standing and now.level is Level.WARNING
-    state = replace(state, engine_off_said=said_off or stays_off)
-    return state, replace(said, advice=advice)
+    state = state._replace(engine_off_said=said_off or stays_off)
+    return state, said if advice == said.advice else replace(said, advice=advice)
 
 
 def is_standing(state: AdviceState, now: Situation, settings: AdviceSettings) -> bool:
@@ -282,17 +281,17 @@ def _follow(state: AdviceState, now: Situation, s: AdviceSettings) -> AdviceStat
     hot = now.estimate_c is not None and now.estimate_c >= now.limit_c - _HOT_DRIVE_C
     if (now.climb_gained_m or 0.0) >= s.hard_climb_m or (hot and mean is not None and not slow):
         hard = now.t_ms
-    return replace(state, t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard)
+    return state._replace(t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard)
 
 
 def _remember_first(state: AdviceState, first: Action | None, now: Situation, s: AdviceSettings) -> AdviceState:
     """An action shown first for long is either done unseen or will not be done: the next one gets its turn."""
     if first is None:
-        return replace(state, first=None, asked=())
+        return state._replace(first=None, asked=())
     if first is not state.first:
-        return replace(state, first=first, first_since_ms=now.t_ms)
+        return state._replace(first=first, first_since_ms=now.t_ms)
     if now.t_ms - state.first_since_ms >= s.ask_s * 1000 and first not in state.asked:
-        return replace(state, asked=(*state.asked, first))
+        return state._replace(asked=(*state.asked, first))
     return state
 
 

@@ -8,8 +8,8 @@ temperature is what it is; that is told by the estimator, the forecast and trust
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
-from typing import Any, Final
+from dataclasses import dataclass, field, fields
+from typing import Any, Final, NamedTuple
 
 from livemon.core.outcome import Band, Level, Status
 
@@ -312,16 +312,14 @@ ROWS: Final[tuple[Row, ...]] = (
 """Worst level first; within a level the row that says most comes first, because its reason is shown."""
 
 
-@dataclass(frozen=True, slots=True)
-class _RowState:
+class _RowState(NamedTuple):
     on: bool = False
     since_ms: int | None = None
     """On: since when the row has wanted to end.  Off: since when it has wanted to begin."""
     since_readings: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class AlertState:
+class AlertState(NamedTuple):
     """What the levels remember; `level`, `reason` and `silenced` are for the screens."""
 
     level: Level = Level.UNKNOWN
@@ -362,7 +360,7 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
     if wanted > level or (wanted < level and not held and not lost):
         level, since = wanted, evidence.t_ms
     reason = standing[0].reason if standing and wanted == level else state.reason if level > Level.NORMAL else ""
-    state = replace(state, level=level, level_since_ms=since, reason=reason, rows=rows)
+    state = state._replace(level=level, level_since_ms=since, reason=reason, rows=rows)
     return _follow_silence(state, evidence, settings), level
 
 
@@ -373,20 +371,20 @@ def _follow_data(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState
     if e.status in _LOST:
         # Never seen is unknown, not lost; and an engine seen to stand makes no heat that could go unseen.
         if not state.seen or (state.lost_since_ms is None and state.off_since_ms is not None):
-            return _reset_when_off(replace(state, live_since_ms=None), e, s)
+            return _reset_when_off(state._replace(live_since_ms=None), e, s)
         if state.lost_since_ms is None:
             hot = state.hot or any(r.on for row, r in zip(ROWS, state.rows, strict=True) if row.heat)
-            state = replace(state, lost_since_ms=e.t_ms, hot=hot, level_before=state.level)
-        return replace(state, live_since_ms=None)
+            state = state._replace(lost_since_ms=e.t_ms, hot=hot, level_before=state.level)
+        return state._replace(live_since_ms=None)
     if e.status is not Status.ENGINE_OFF:
-        state = replace(state, off_since_ms=None)
+        state = state._replace(off_since_ms=None)
     elif state.off_since_ms is None:
-        state = replace(state, off_since_ms=e.t_ms)
+        state = state._replace(off_since_ms=e.t_ms)
     if not readable:
-        return _reset_when_off(replace(state, live_since_ms=None), e, s)
+        return _reset_when_off(state._replace(live_since_ms=None), e, s)
     if state.live_since_ms is None:
-        state = replace(state, live_since_ms=e.t_ms, live_since_readings=e.readings)
-    return replace(state, lost_since_ms=None, seen=True, hot=now.at_least(e.limit_c - s.hot_margin_c))
+        state = state._replace(live_since_ms=e.t_ms, live_since_readings=e.readings)
+    return state._replace(lost_since_ms=None, seen=True, hot=now.at_least(e.limit_c - s.hot_margin_c))
 
 
 def _reset_when_off(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState:
@@ -405,13 +403,14 @@ def _move(row: Row, was: _RowState, now: _Now, s: AlertSettings, lost: bool) -> 
     e = now.e
     if row.of_silence and lost:
         return _RowState(on=True) if was.on or row.begins(now, s) else _RowState()
+    settled = was if was.since_ms is None else was._replace(since_ms=None)
     if lost or (e.status is Status.STARTING and not was.on):
-        return replace(was, since_ms=None)
+        return settled
     moving = not row.stays(now, s) if was.on else row.stays(now, s)
     if not moving or (not was.on and was.since_ms is None and not row.begins(now, s)):
-        return replace(was, since_ms=None)
+        return settled
     if was.since_ms is None:
-        return replace(was, since_ms=e.t_ms, since_readings=e.readings)
+        return was._replace(since_ms=e.t_ms, since_readings=e.readings)
     delay = row.off if was.on else row.on
     stood = e.t_ms - was.since_ms >= getattr(s, delay) * 1000 if delay else False
     if stood and e.readings > was.since_readings and (was.on or row.begins(now, s)):
@@ -422,16 +421,17 @@ def _move(row: Row, was: _RowState, now: _Now, s: AlertSettings, lost: bool) -> 
 def _follow_silence(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState:
     """Silence holds for the level it was given at, for a stated time; it never hides, and a worse level sounds anew."""
     if e.silenced_ms is None:
-        return replace(state, silenced=False, silence_ms=None)
+        never = not state.silenced and state.silence_ms is None
+        return state if never else state._replace(silenced=False, silence_ms=None)
     if e.silenced_ms != state.silence_ms:
-        state = replace(state, silence_ms=e.silenced_ms, silence_level=state.level)
+        state = state._replace(silence_ms=e.silenced_ms, silence_level=state.level)
     repeat_s = s.warning_repeat_s if state.level >= Level.WARNING else s.caution_repeat_s
     silenced = (
         state.level >= Level.CAUTION and state.level <= state.silence_level and e.t_ms - e.silenced_ms < repeat_s * 1000
     )
     # Once it has run out, or a better level came between, only a new press silences.
     level = state.silence_level if silenced else Level.UNKNOWN
-    return replace(state, silenced=silenced, silence_level=level)
+    return state._replace(silenced=silenced, silence_level=level)
 
 
 def table(settings: AlertSettings | None = None) -> str:

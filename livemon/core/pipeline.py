@@ -1,20 +1,53 @@
 """The heart: `step(state, event, settings) -> (state, outcome or None)`, pure, the same live and on replay.
 
-Samples, link changes and marks are folded into the state as they come; only a tick makes an outcome.
+Samples, link changes and marks are folded into the state as they come; only a tick makes an outcome.  A tick goes from
+left to right through the rooms of the core, each handing on a small frozen value; this file holds no rule of its own
+beyond what is null when.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
-from livemon.core import signals
-from livemon.core.advice import AdviceSettings
-from livemon.core.alert import AlertSettings
-from livemon.core.events import Event, Tick
-from livemon.core.outcome import Level, Outcome
+from livemon.core import acted, advice, alert, demand, estimator, forecast, road, signals, trust
+from livemon.core.acted import ActedState, Doing
+from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Situation
+from livemon.core.air import air_density, standard_pressure_kpa
+from livemon.core.alert import AlertSettings, AlertState, Evidence, default_stop_c
+from livemon.core.coolant import boiling_c
+from livemon.core.engine import brake_kw_from_fuel
+from livemon.core.estimator import Estimate
+from livemon.core.events import Event, Sample, Tick
+from livemon.core.forecast import Forecast
+from livemon.core.outcome import Acted, Action, Band, Crossing, Level, Outcome, Status
+from livemon.core.road import RoadState, RoadView
 from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
-from livemon.core.vehicle import VehicleProfile
+from livemon.core.traction import grade_from_power, recognise_gear
+from livemon.core.trust import Trust, TrustState
+from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
+
+LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
+GAINS_EACH_MS: Final = 5_000
+"""What an action would buy is asked anew so often while there is a reason to act; it moves over minutes."""
+BLIND_MS: Final = 20_000
+"""The model alone carries the estimate so long through doubted readings; then nothing is said of temperature."""
+BOIL_BELOW_IDEAL_C: Final = 1.25
+"""Tables of ideal mixtures are an upper edge: real coolant boils up to 2.5 K lower (docs/model.md)."""
+ASKED: Final = (
+    Action.AC_OFF,
+    Action.SLOW_DOWN,
+    Action.SPEED_UP,
+    Action.DOWNSHIFT,
+    Action.UPSHIFT,
+    Action.FAN_ON,
+    Action.HEATER_ON,
+    Action.IDLE_NEUTRAL,
+    Action.RAISE_IDLE,
+)
+UNKNOWN_HEIGHT_M: Final = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,41 +59,278 @@ class CoreSettings:
     outside_c: float | None = None
     mass_kg: float | None = None
     alert: AlertSettings = field(default_factory=AlertSettings)
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
     profile: VehicleProfile = field(default_factory=VehicleProfile)
     route: Route | None = None
-    advice: AdviceSettings = field(default_factory=AdviceSettings)
+    route_from_start: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """All that is remembered between events."""
 
-    signals: Signals = field(default_factory=Signals)
+    estimator: estimator.State
+    body: Body
+    engine: Engine
+    cooling: Cooling
+    signals: Signals = Signals()
+    road: RoadState = road.start()
+    trust: TrustState = trust.start()
+    alert: AlertState = alert.start()
+    advice: AdviceState = advice.start()
+    acted: ActedState = acted.start()
+    readings: int = 0
+    gains: Gains = MappingProxyType({})
+    gains_ms: int | None = None
+    forecast: Forecast | None = None
+    boil_c: Band | None = None
+    boil_kpa: float = 0.0
+    doubted_since_ms: int | None = None
+    speed_kmh: float | None = None
+    """At the tick before; for the acceleration."""
+
+    def needs_demand_grade(self, inputs: Inputs) -> bool:
+        """Only where nothing better tells the height."""
+        return inputs.altitude_m is None and inputs.baro_kpa is None and self.road.along_m is None
 
 
 def start(settings: CoreSettings) -> State:
     """The state before the first event."""
-    return State()
+    profile = settings.profile
+    return State(
+        estimator.start(profile),
+        profile.body(),
+        profile.engine(),
+        profile.cooling(),
+        road=road.start(settings.route, settings.route_from_start),
+    )
 
 
 def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Outcome | None]:
     """Consume one event; at a tick, say what is known."""
     if not isinstance(event, Tick):
-        return replace(state, signals=signals.hear(state.signals, event)), None
+        readings = state.readings
+        if isinstance(event, Sample):
+            readings += any(name == "coolant_c" for name, _ in event.readings)
+        return state._replace(signals=signals.hear(state.signals, event), readings=readings), None
     heard, inputs = signals.at_tick(state.signals, event.t_ms, settings.outside_c, settings.mass_kg)
-    return replace(state, signals=heard), _say(inputs, settings)
+    grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
+    road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
+    trust_state, verdict = trust.judge(state.trust, inputs)
+    believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
+    doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
+    state = state._replace(
+        signals=heard,
+        road=road_state,
+        trust=trust_state,
+        estimator=estimator.advance(state.estimator, believed, where),
+        doubted_since_ms=doubted_ms,
+        speed_kmh=inputs.speed_kmh,
+    )
+    return _say(state, inputs, where, verdict, settings)
 
 
-def _say(inputs: Inputs, settings: CoreSettings) -> Outcome:
-    return Outcome(
+def demand_grade_pct(state: State, inputs: Inputs) -> float | None:
+    """Grade that the engine's work implies, by road load; None where no work, speed or acceleration is told."""
+    if inputs.speed_kmh is None or inputs.rpm is None or state.speed_kmh is None:
+        return None
+    outside_c = demand.outside_c(inputs, None)
+    pressure_kpa = demand.air_pressure_kpa(inputs)
+    fuel_kw = demand.fuel_kw(inputs, state.engine, outside_c, pressure_kpa)
+    if fuel_kw is None:
+        return None
+    body = state.body if inputs.mass_kg is None else replace(state.body, mass_kg=inputs.mass_kg)
+    brake_kw = brake_kw_from_fuel(state.engine, fuel_kw, inputs.rpm)
+    accel_m_s2 = (inputs.speed_kmh - state.speed_kmh) / 3.6
+    density = air_density(pressure_kpa, outside_c)
+    efficiency = body.driveline_efficiency
+    return float(grade_from_power(body, brake_kw, inputs.speed_kmh, density, efficiency, accel_m_s2))
+
+
+def _with_boil(state: State, where: RoadView, inputs: Inputs) -> State:
+    """Boiling point of the mixture here under the cap [C]; the height is taken as sea level where nothing tells it.
+
+    Worked out anew only when the pressure has moved by a fifth of a kilopascal, 0.06 K of boiling.
+    """
+    pressure_kpa = inputs.baro_kpa
+    if pressure_kpa is None:
+        height = where.altitude_m.likely if where.altitude_m is not None else None
+        pressure_kpa = float(standard_pressure_kpa(UNKNOWN_HEIGHT_M if height is None else height))
+    if state.boil_c is not None and abs(pressure_kpa - state.boil_kpa) < 0.2:
+        return state
+    ideal = float(boiling_c(pressure_kpa, state.cooling.cap_kpa, state.cooling.glycol_share))
+    band = Band(ideal - 2.0 * BOIL_BELOW_IDEAL_C, ideal - BOIL_BELOW_IDEAL_C, ideal)
+    return state._replace(boil_c=band, boil_kpa=pressure_kpa)
+
+
+def _say(
+    state: State, inputs: Inputs, where: RoadView, verdict: Trust, settings: CoreSettings
+) -> tuple[State, Outcome]:
+    fresh = inputs.status in LIVE and inputs.coolant_c is not None
+    blind = state.doubted_since_ms is not None and inputs.t_ms - state.doubted_since_ms > BLIND_MS
+    now = estimator.estimate(state.estimator) if fresh and not blind else None
+    state = _with_boil(state, where, inputs)
+    boil = state.boil_c
+    assert boil is not None
+    assert boil.low is not None
+    stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
+    ahead = None
+    if now is not None:
+        ahead = state.forecast
+        if forecast.due(ahead, state.estimator):
+            ahead = forecast.look_ahead(state.estimator, inputs, where, settings.limit_c, stop_c)
+    evidence = Evidence(
         t_ms=inputs.t_ms,
         status=inputs.status,
-        level=Level.UNKNOWN,
+        limit_c=settings.limit_c,
+        stop_c=stop_c,
+        readings=state.readings,
+        coolant_c=inputs.coolant_c if verdict.trusted is not False else None,
+        estimate_c=None if now is None else now.coolant_c,
+        chance=None if ahead is None else ahead.chance,
+        chance_stop=None if ahead is None else ahead.chance_stop,
+        time_to_limit_s=None if ahead is None else ahead.time_to_limit_s,
+        regulating=now is not None and now.regulating,
+        trusted=verdict.trusted,
+        coolant_lost=verdict.coolant_lost,
+        danger=verdict.danger,
+        silenced_ms=inputs.silenced_ms,
+    )
+    alerting, level = alert.decide(state.alert, evidence, settings.alert)
+    state = _with_gains(state._replace(alert=alerting, forecast=ahead), inputs, where, now, level, settings)
+    state, said = _advise(state, inputs, where, verdict, now, level, settings, stop_c)
+    state, done = _recognise(state, inputs, now, ahead, level, said)
+    outcome = Outcome(
+        t_ms=inputs.t_ms,
+        status=inputs.status,
+        level=level,
         coolant_c=inputs.coolant_c,
         age_s=inputs.coolant_age_s,
+        trusted=verdict.trusted if fresh else None,
+        doubts=verdict.doubts,
+        estimate_c=None if now is None else now.coolant_c,
+        rate_c_per_min=None if now is None else now.rate_c_per_min,
         limit_c=settings.limit_c,
-        stop_c=settings.stop_c,
-        silenced=inputs.silenced,
+        stop_c=stop_c,
+        margin_c=None
+        if now is None
+        else _under(Band(settings.limit_c, settings.limit_c, settings.limit_c), now.coolant_c),
+        ahead_c=None if ahead is None else ahead.ahead_c,
+        settles_c=None if ahead is None else ahead.settles_c,
+        crossing=Crossing.UNKNOWN if ahead is None else ahead.crossing,
+        time_to_limit_s=None if ahead is None else ahead.time_to_limit_s,
+        chance=None if ahead is None else ahead.chance,
+        chance_stop=None if ahead is None else ahead.chance_stop,
+        grade_pct=where.grade_pct,
+        climb=where.climb,
+        boil_margin_c=None if now is None else _under(boil, now.coolant_c),
+        advice=said.advice,
+        acted=done,
+        silenced=alerting.silenced,
         speed_kmh=inputs.speed_kmh,
         notes=inputs.notes,
+        reason=alerting.reason,
+        withheld=said.withheld,
     )
+    return state, outcome
+
+
+def _under(line: Band, value: Band) -> Band:
+    """How far `value` stays under `line` [K], the worse ends together."""
+    assert line.low is not None
+    assert line.likely is not None
+    assert line.high is not None
+    assert value.low is not None
+    assert value.likely is not None
+    assert value.high is not None
+    return Band(line.low - value.high, line.likely - value.likely, line.high - value.low)
+
+
+def _with_gains(
+    state: State,
+    inputs: Inputs,
+    where: RoadView,
+    now: Estimate | None,
+    level: Level,
+    settings: CoreSettings,
+) -> State:
+    """What each action would buy, kept for some seconds; empty while there is no reason to act."""
+    if now is None or level < Level.ADVISORY:
+        return state._replace(gains=MappingProxyType({}), gains_ms=None) if state.gains_ms is not None else state
+    if state.gains_ms is not None and inputs.t_ms - state.gains_ms < GAINS_EACH_MS:
+        return state
+    lower, higher = _neighbour_rpm(state.body, inputs)
+    gains = forecast.gains(state.estimator, inputs, where, settings.limit_c, ASKED, lower, higher)
+    return state._replace(gains=gains, gains_ms=inputs.t_ms)
+
+
+def _advise(
+    state: State,
+    inputs: Inputs,
+    where: RoadView,
+    verdict: Trust,
+    now: Estimate | None,
+    level: Level,
+    settings: CoreSettings,
+    stop_c: float,
+) -> tuple[State, Advised]:
+    lower, higher = _neighbour_rpm(state.body, inputs)
+    situation = Situation(
+        t_ms=inputs.t_ms,
+        status=inputs.status,
+        level=level,
+        limit_c=settings.limit_c,
+        stop_c=stop_c,
+        estimate_c=None if now is None else now.coolant_c.likely,
+        rate_c_per_min=None if now is None else now.rate_c_per_min.likely,
+        trusted=verdict.trusted,
+        coolant_lost=verdict.coolant_lost,
+        speed_kmh=inputs.speed_kmh,
+        gps_speed_kmh=inputs.gps_speed_kmh,
+        rpm=inputs.rpm,
+        lower_gear_rpm=lower,
+        higher_gear_rpm=higher,
+        rpm_limit=float(state.engine.rpm_limit),
+        grade_pct=None if where.grade_pct is None else where.grade_pct.likely,
+        climb_gained_m=None if where.climb is None else where.climb.gained_m,
+        ac_on=inputs.ac_on if settings.profile.has_ac else False,
+        heater_on=inputs.heater_on,
+        fan_on=inputs.fan_on,
+        fan_engine_driven=float(state.cooling.fan_m_s_krpm) > 0.0,
+        gains=state.gains,
+    )
+    advising, said = advice.advise(state.advice, situation, settings.advice)
+    return state._replace(advice=advising), said
+
+
+def _neighbour_rpm(body: Body, inputs: Inputs) -> tuple[float | None, float | None]:
+    """Engine speed one gear down and one gear up at this road speed; None where the gear cannot be told."""
+    if inputs.rpm is None or inputs.speed_kmh is None:
+        return None, None
+    gear = recognise_gear(body, inputs.rpm, inputs.speed_kmh)
+    if gear is None:
+        return None, None
+    ratios = body.gear_ratios
+    lower = float(inputs.rpm * ratios[gear - 2] / ratios[gear - 1]) if gear > 1 else None
+    higher = float(inputs.rpm * ratios[gear] / ratios[gear - 1]) if gear < len(ratios) else None
+    return lower, higher
+
+
+def _recognise(
+    state: State, inputs: Inputs, now: Estimate | None, ahead: Forecast | None, level: Level, said: Advised
+) -> tuple[State, tuple[Acted, ...]]:
+    doing = Doing(
+        t_ms=inputs.t_ms,
+        watching=level >= Level.ADVISORY or bool(said.advice),
+        advised=tuple(a.action for a in said.advice),
+        gains=state.gains,
+        estimate_c=None if now is None else now.coolant_c.likely,
+        ahead_c=None if ahead is None else ahead.ahead_c,
+        speed_kmh=inputs.speed_kmh,
+        rpm=inputs.rpm,
+        load_pct=inputs.load_pct,
+        ac_on=inputs.ac_on,
+        heater_on=inputs.heater_on,
+        fan_on=inputs.fan_on,
+    )
+    following, done = acted.recognise(state.acted, doing)
+    return state._replace(acted=following), done

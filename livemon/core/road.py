@@ -7,8 +7,8 @@ freeze; what is left widens the band.  Knows nothing of heat.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -70,8 +70,7 @@ class RoadView:
     ahead: Ahead | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RoadState:
+class RoadState(NamedTuple):
     """Filter (height [m], grade [fraction], covariance), climb finder and route follower; a value."""
 
     height_m: float | None = None
@@ -133,8 +132,7 @@ def _move(s: RoadState, step_m: float) -> RoadState:
     if step_m <= 0.0:
         return s
     noise = GRADE_WALK * step_m
-    return replace(
-        s,
+    return s._replace(
         height_m=None if s.height_m is None else s.height_m + s.grade * step_m,
         p_hh=s.p_hh + 2.0 * step_m * s.p_hg + step_m * step_m * s.p_gg + noise * step_m * step_m / 3.0,
         p_hg=s.p_hg + step_m * s.p_gg + 0.5 * noise * step_m,
@@ -148,18 +146,17 @@ def _move(s: RoadState, step_m: float) -> RoadState:
 def _heard(s: RoadState, height_m: float, sigma_m: float) -> RoadState:
     """A height; one far outside what is possible is refused, fifteen in a row are a new beginning."""
     if s.height_m is None:
-        return replace(s, height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, sources=True)
+        return s._replace(height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, sources=True)
     variance = s.p_hh + sigma_m**2
     surprise = height_m - s.height_m
     if surprise * surprise > GATE * GATE * variance:
         if s.rejects < REJECTS_BEFORE_RESTART:
-            return replace(s, rejects=s.rejects + 1)
+            return s._replace(rejects=s.rejects + 1)
         moved = height_m - s.height_m  # the climb so far stays as long as it was
         foot = None if s.foot_m is None else s.foot_m + moved
-        return replace(s, height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, rejects=0, foot_m=foot, top_m=s.top_m + moved)
+        return s._replace(height_m=height_m, p_hh=sigma_m**2, p_hg=0.0, rejects=0, foot_m=foot, top_m=s.top_m + moved)
     k_h, k_g = s.p_hh / variance, s.p_hg / variance
-    return replace(
-        s,
+    return s._replace(
         height_m=s.height_m + k_h * surprise,
         grade=s.grade + k_g * surprise,
         p_hh=(1.0 - k_h) * s.p_hh,
@@ -174,8 +171,7 @@ def _grade_heard(s: RoadState, grade: float, sigma: float) -> RoadState:
     variance = s.p_gg + sigma * sigma
     surprise = grade - s.grade
     k_g, k_h = s.p_gg / variance, s.p_hg / variance
-    return replace(
-        s,
+    return s._replace(
         height_m=None if s.height_m is None else s.height_m + k_h * surprise,
         grade=s.grade + k_g * surprise,
         p_gg=(1.0 - k_g) * s.p_gg,
@@ -188,10 +184,10 @@ def _grade_heard(s: RoadState, grade: float, sigma: float) -> RoadState:
 def _fix(s: RoadState, inputs: Inputs, step_m: float) -> tuple[RoadState, bool]:
     """Is there a GPS fix that moves when the vehicle does?  A frozen one looks perfect and is worth nothing."""
     if inputs.latitude_deg is None or inputs.longitude_deg is None:
-        return replace(s, fix=None, frozen_s=0) if s.fix is not None else s, inputs.altitude_m is not None
+        return s._replace(fix=None, frozen_s=0) if s.fix is not None else s, inputs.altitude_m is not None
     fix = (inputs.latitude_deg, inputs.longitude_deg)
     frozen_s = s.frozen_s + 1 if fix == s.fix and step_m > 4.0 else 0
-    return replace(s, fix=fix, frozen_s=min(frozen_s, 3600)), frozen_s < FROZEN_S
+    return s._replace(fix=fix, frozen_s=min(frozen_s, 3600)), frozen_s < FROZEN_S
 
 
 def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
@@ -200,7 +196,7 @@ def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
     if now is None or not 45.0 <= now <= 110.0:
         return s
     before = s.baro_kpa
-    s = replace(s, baro_kpa=now)
+    s = s._replace(baro_kpa=now)
     if inputs.altitude_m is not None or now == before:
         return s
     if before is None or abs(now - before) > 1.5 or s.height_m is None:
@@ -210,14 +206,14 @@ def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
 
 def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> RoadState:
     if demand_grade_pct is None or step_m < 4.0:
-        return replace(s, demand_sum=0.0, demand_n=0) if s.demand_n else s
-    s = replace(s, demand_sum=s.demand_sum + demand_grade_pct / 100.0, demand_n=s.demand_n + 1)
+        return s._replace(demand_sum=0.0, demand_n=0) if s.demand_n else s
+    s = s._replace(demand_sum=s.demand_sum + demand_grade_pct / 100.0, demand_n=s.demand_n + 1)
     if s.demand_n < DEMAND_EVERY_S:
         return s
     mean = s.demand_sum / s.demand_n
     if s.height_m is None:
-        s = replace(s, height_m=0.0, p_hh=500.0**2, p_hg=0.0)
-    return replace(_grade_heard(s, mean, DEMAND_SIGMA), demand_sum=0.0, demand_n=0)
+        s = s._replace(height_m=0.0, p_hh=500.0**2, p_hg=0.0)
+    return _grade_heard(s, mean, DEMAND_SIGMA)._replace(demand_sum=0.0, demand_n=0)
 
 
 def _follow(s: RoadState, inputs: Inputs, route: Route, step_m: float, moving_fix: bool) -> RoadState:
@@ -228,10 +224,10 @@ def _follow(s: RoadState, inputs: Inputs, route: Route, step_m: float, moving_fi
         return s
     along, away = found
     if away > OFF_ROUTE_M:
-        s = replace(s, off_s=min(s.off_s + 1, 3600))
+        s = s._replace(off_s=min(s.off_s + 1, 3600))
         # lost: look again over the whole route, for the driver may have come back elsewhere
-        return replace(s, along_m=None) if s.off_s >= OFF_ROUTE_S else s
-    return replace(s, along_m=along, along_var=10.0**2, off_s=0)
+        return s._replace(along_m=None) if s.off_s >= OFF_ROUTE_S else s
+    return s._replace(along_m=along, along_var=10.0**2, off_s=0)
 
 
 def _climb(s: RoadState, t_ms: int) -> RoadState:
@@ -242,20 +238,20 @@ def _climb(s: RoadState, t_ms: int) -> RoadState:
     if foot is None or (not s.climbing and height <= foot):
         return _new_foot(s, height, t_ms)
     if height > s.top_m:
-        s = replace(s, top_m=height, top_at_m=s.driven_m)
+        s = s._replace(top_m=height, top_at_m=s.driven_m)
     gained, along = height - foot, s.driven_m - s.foot_at_m
     if not s.climbing:
         if gained >= CLIMB_GAIN_M and gained >= CLIMB_GRADE * max(along, 1.0):
-            return replace(s, climbing=True, passed=False)
+            return s._replace(climbing=True, passed=False)
         rolling = along > 2.0 * LEVEL_END_M and gained < CLIMB_GAIN_M  # then the foot comes along
         return _new_foot(s, height, t_ms) if rolling else s
     if s.top_m - height > SUMMIT_DROP_M or s.driven_m - s.top_at_m > LEVEL_END_M:
-        return replace(_new_foot(s, height, t_ms), climbing=False, passed=True)
+        return _new_foot(s, height, t_ms)._replace(climbing=False, passed=True)
     return s
 
 
 def _new_foot(s: RoadState, height_m: float, t_ms: int) -> RoadState:
-    return replace(s, foot_m=height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=height_m, top_at_m=s.driven_m)
+    return s._replace(foot_m=height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=height_m, top_at_m=s.driven_m)
 
 
 def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None) -> RoadView:

@@ -8,9 +8,9 @@ Knows nothing of physics: whether a fresh value can be believed is asked in `tru
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from livemon.core.events import Link, Mark, Sample
 from livemon.core.outcome import Status
@@ -30,8 +30,7 @@ GAP_MS: Final = 20_000
 _MAX_NEWS: Final = 64
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """Latest value of one signal, when it came, and its usual period [ms] (None until two have come)."""
 
     value: float
@@ -39,14 +38,13 @@ class Reading:
     period_ms: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Signals:
+class Signals(NamedTuple):
     """Everything heard so far, boiled down; a value, never changed in place."""
 
     first_ms: int | None = None
-    latest: Mapping[str, Reading] = field(default_factory=lambda: MappingProxyType({}))
+    latest: Mapping[str, Reading] = MappingProxyType({})
     news: tuple[tuple[int, float], ...] = ()
-    declared: Mapping[str, bool] = field(default_factory=lambda: MappingProxyType({}))
+    declared: Mapping[str, bool] = MappingProxyType({})
     codes: str | None = None
     silenced_ms: int | None = None
     notes: tuple[str, ...] = ()
@@ -133,8 +131,7 @@ def hear(state: Signals, event: Sample | Link | Mark) -> Signals:
     late = state.late + (event.t_ms < state.last_ms)
     last = max(state.last_ms, event.t_ms)
     if isinstance(event, Link):
-        return replace(
-            state,
+        return state._replace(
             first_ms=first,
             last_ms=last,
             late=late,
@@ -148,8 +145,7 @@ def hear(state: Signals, event: Sample | Link | Mark) -> Signals:
         for name, on in event.inputs:
             if name == "silenced":
                 silenced_ms = event.t_ms if on else None
-        return replace(
-            state,
+        return state._replace(
             first_ms=first,
             last_ms=last,
             late=late,
@@ -171,8 +167,7 @@ def hear(state: Signals, event: Sample | Link | Mark) -> Signals:
                 zero_since = None
             elif zero_since is None:
                 zero_since = event.t_ms
-    return replace(
-        state,
+    return state._replace(
         first_ms=first,
         last_ms=last,
         late=late,
@@ -258,4 +253,4 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
         notes=state.notes,
         **usable,
     )
-    return replace(state, news=(), notes=()), inputs
+    return state._replace(news=(), notes=()), inputs
