@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from livemon.core import acted, advice, alert, demand, estimator, forecast, road, signals, trust
+from livemon.core import acted, advice, alert, demand, estimator, forecast, rise, road, signals, trust
 from livemon.core.acted import ActedState, Doing
 from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Situation
 from livemon.core.air import air_density, standard_pressure_kpa
@@ -22,6 +22,7 @@ from livemon.core.estimator import Estimate
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.forecast import Forecast
 from livemon.core.outcome import Acted, Action, Band, Crossing, Level, Outcome, Status
+from livemon.core.rise import Rise
 from livemon.core.road import RoadState, RoadView
 from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
@@ -81,6 +82,7 @@ class State(NamedTuple):
     readings: int = 0
     gains: Gains = MappingProxyType({})
     gains_ms: int | None = None
+    rise: Rise | None = None
     forecast: Forecast | None = None
     boil_c: Band | None = None
     boil_kpa: float = 0.0
@@ -117,11 +119,15 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
     road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
     trust_state, verdict = trust.judge(state.trust, inputs)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
+    rising = None if inputs.gap else state.rise
+    for t_ms, reading_c in believed.coolant_news:
+        rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
     doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
     state = state._replace(
         signals=heard,
         road=road_state,
         trust=trust_state,
+        rise=rising,
         estimator=estimator.advance(state.estimator, believed, where),
         doubted_since_ms=doubted_ms,
         speed_kmh=inputs.speed_kmh,
@@ -170,6 +176,7 @@ def _say(
     now = estimator.estimate(state.estimator) if fresh and not blind else None
     state = _with_boil(state, where, inputs)
     boil = state.boil_c
+    rate = None if now is None or state.rise is None else rise.ahead(state.rise, inputs.t_ms).rate_band()
     assert boil is not None
     assert boil.low is not None
     stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
@@ -197,7 +204,7 @@ def _say(
     )
     alerting, level = alert.decide(state.alert, evidence, settings.alert)
     state = _with_gains(state._replace(alert=alerting, forecast=ahead), inputs, where, now, level, settings)
-    state, said = _advise(state, inputs, where, verdict, now, level, settings, stop_c)
+    state, said = _advise(state, inputs, where, verdict, now, rate, level, settings, stop_c)
     state, done = _recognise(state, inputs, now, ahead, level, said)
     outcome = Outcome(
         t_ms=inputs.t_ms,
@@ -208,7 +215,7 @@ def _say(
         trusted=verdict.trusted if fresh else None,
         doubts=verdict.doubts,
         estimate_c=None if now is None else now.coolant_c,
-        rate_c_per_min=None if now is None else now.rate_c_per_min,
+        rate_c_per_min=rate,
         limit_c=settings.limit_c,
         stop_c=stop_c,
         margin_c=None
@@ -269,6 +276,7 @@ def _advise(
     where: RoadView,
     verdict: Trust,
     now: Estimate | None,
+    rate: Band | None,
     level: Level,
     settings: CoreSettings,
     stop_c: float,
@@ -281,7 +289,7 @@ def _advise(
         limit_c=settings.limit_c,
         stop_c=stop_c,
         estimate_c=None if now is None else now.coolant_c.likely,
-        rate_c_per_min=None if now is None else now.rate_c_per_min.likely,
+        rate_c_per_min=None if rate is None else rate.likely,
         trusted=verdict.trusted,
         coolant_lost=verdict.coolant_lost,
         speed_kmh=inputs.speed_kmh,

@@ -26,6 +26,8 @@ GPS_SIGMA_M: Final = 15.0
 BARO_STEP_SIGMA_M: Final = 15.0
 DEMAND_SIGMA: Final = 0.03
 DEMAND_EVERY_S: Final = 10
+DEMAND_LEAST_M_S: Final = 8.0
+"""Below this a grade from the engine's work is mostly idling, gearbox and starts."""
 ROUTE_SIGMA_M: Final = 5.0
 ROUTE_GRADE_SIGMA: Final = 0.01
 GATE: Final = 4.0
@@ -205,7 +207,7 @@ def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
 
 
 def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> RoadState:
-    if demand_grade_pct is None or step_m < 4.0:
+    if demand_grade_pct is None or step_m < DEMAND_LEAST_M_S:
         return s._replace(demand_sum=0.0, demand_n=0) if s.demand_n else s
     s = s._replace(demand_sum=s.demand_sum + demand_grade_pct / 100.0, demand_n=s.demand_n + 1)
     if s.demand_n < DEMAND_EVERY_S:
