@@ -7,6 +7,7 @@ than the one it was given, or the same device under its new name where that was 
 
 from __future__ import annotations
 
+import errno
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -202,8 +203,22 @@ class SerialElm:
                     return
 
 
+_WORDS: Final[dict[int, str]] = {
+    errno.ENOENT: "no such device: is the adapter plugged in?",
+    errno.EACCES: "no permission: is this user in the group dialout?",
+    errno.EBUSY: "in use by another program",
+    errno.EAGAIN: "in use by another program",
+    errno.EIO: "the device vanished",
+    errno.ENXIO: "the device vanished",
+    errno.ENODEV: "the device vanished",
+    errno.ECONNREFUSED: "connection refused: is the adapter on?",
+}
+
+
 def _plain(error: Exception) -> str:
-    """The system's words without pyserial's repetition of the port."""
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
+    """What went wrong with the port, for people; pyserial's own words name the port twice."""
+    if isinstance(error, OSError) and error.errno in _WORDS:
+        return _WORDS[error.errno]
+    if "returned no data" in str(error) or "socket disconnected" in str(error):
+        return "the device vanished"
     return str(error)

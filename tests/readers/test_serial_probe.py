@@ -80,7 +80,7 @@ def test_usage(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert "--port PATH, or --find" in capsys.readouterr().err
     assert cli.main(["probe", "--port", "x", "--seconds", "1"]) == 2
     assert cli.main(["probe", "--port", str(tmp_path / "none"), "--seconds", "5"]) == 1
-    assert "No such file" in capsys.readouterr().out
+    assert "no such device" in capsys.readouterr().out
 
 
 class SpeedyPort:
