@@ -1,4 +1,4 @@
-"""`livemon probe`: talk to the adapter and print what it supports, at what rate, and what is wrong.
+"""`livemon probe`: talk to the adapter or bus and print what it supports, at what rate, and what is wrong.
 
 Ends with 0 where the vehicle answers with coolant, 1 where it does not.  Without `--find` no port is touched that was
 not named.
@@ -26,6 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--find", action="store_true", help="look for an adapter on every serial port and at every usual speed"
     )
+    bus = parser.add_argument_group("a CAN bus")
+    bus.add_argument("--can", metavar="CHANNEL", help="CAN channel, such as can0")
+    bus.add_argument("--interface", default="socketcan", metavar="NAME", help="python-can interface; default socketcan")
+    bus.add_argument("--bitrate", type=int, default=500_000, metavar="N", help="bit/s; default 500000")
+    bus.add_argument("--can-bits", type=int, choices=(11, 29), help="identifiers of 11 or 29 bit; default: find out")
+    bus.add_argument("--listen-only", action="store_true", help="never send; tell what others are answered")
+    bus.add_argument("--ask-silent-bus", action="store_true", help="ask although nothing is heard (gateways)")
     parser.add_argument("--seconds", type=float, default=60.0, metavar="N", help="give up after so long; default 60")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
 
@@ -34,12 +41,30 @@ def run(args: argparse.Namespace) -> int:
     """Probe once; 0 the vehicle answers with coolant, 1 it does not."""
     if not 5.0 <= args.seconds <= 600.0:
         raise SetupError("--seconds", "5 to 600", repr(args.seconds))
+    if args.can is not None:
+        if args.port is not None or args.find:
+            raise SetupError("probe", "either --port, --find or --can", "more than one", "Probe one after the other.")
+        return show(_bus(args), args.json)
     if args.find and args.port is None:
         args.port, args.baud = _found()
     if args.port is None:
-        raise SetupError("probe", "--port PATH, or --find", "neither", "Say where the adapter is.")
+        raise SetupError("probe", "--port PATH, --find or --can CHANNEL", "none", "Say where the vehicle is.")
     settings = SerialSettings(args.port, args.baud, elm=ElmSettings(protocol=args.protocol))
     return show(probe_adapter.examine(settings, args.seconds), args.json)
+
+
+def _bus(args: argparse.Namespace) -> ProbeReport:
+    from livemon.verbs import probe_bus  # python-can costs time that an adapter need not pay
+    from livemon.wire.can_talk import CanSettings
+    from livemon.wire.frames import Addressing
+
+    settings = CanSettings(
+        bitrate=args.bitrate,
+        addressing=Addressing(args.can_bits) if args.can_bits else None,
+        listen_only=args.listen_only,
+        ask_silent_bus=args.ask_silent_bus,
+    )
+    return probe_bus.examine(args.can, args.interface, settings, args.seconds)
 
 
 def show(report: ProbeReport, as_json: bool) -> int:
