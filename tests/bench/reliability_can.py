@@ -1,6 +1,6 @@
 """What each fault on a CAN bus costs, and how fresh the coolant reading is: tables for docs/reliability.md.
 
-    python -m tests.bench.reliability_can [--real]
+    python -m tests.bench.reliability_can [--real] [--write]
 
 On paper, with made-up time and the real tester, core and recorder, for 11 and 29 bit.  `--real` plays each fault over a
 python-can bus in real time as well (all at once, a thread each; half a minute).  Nothing here asserts a time.
@@ -36,6 +36,7 @@ from tests.wire.paper_bus import STEADY, paper_bus
 
 START_MS, END_MS, LAST_MS = 20_000, 35_000, 60_000
 REAL_START_MS, REAL_END_MS, REAL_LAST_MS = 5_000, 15_000, 28_000
+MARKS = ("<!-- can: begin -->", "<!-- can: end -->")
 PERIOD_MS = 1_000
 """Coolant is wanted once a second at least."""
 
@@ -173,15 +174,16 @@ def freshness() -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--real", action="store_true", help="over python-can buses in real time too")
+    parser.add_argument("--write", action="store_true", help="into docs/reliability.md")
     args = parser.parse_args()
-    print(HEAD)
-    for row in paper_rows():
-        print(row.text())
-    if args.real:
-        for row in real_rows():
-            print(row.text())
-    print()
-    print(freshness())
+    rows = [*paper_rows(), *(real_rows() if args.real else ())]
+    text = "\n".join([HEAD, *(row.text() for row in rows), "", freshness()])
+    print(text)
+    if args.write:
+        page = Path(__file__).resolve().parents[2] / "docs" / "reliability.md"
+        whole = page.read_text(encoding="utf-8")
+        head, tail = whole.split(MARKS[0])[0], whole.split(MARKS[1])[1]
+        page.write_text(f"{head}{MARKS[0]}\n\n{text}\n\n{MARKS[1]}{tail}", encoding="utf-8")
 
 
 if __name__ == "__main__":
