@@ -1,9 +1,8 @@
-"""Air at height: pressure, temperature and density of the standard atmosphere, and of the air that is really
-there.
+"""Air at height: pressure, temperature and density of the standard atmosphere, and of the air that is really there.
 
-ISO 2533 (troposphere part, as the ICAO standard atmosphere) gives pressure from height and back; density
-then follows from the pressure and the temperature that was measured or declared.  It knows nothing of
-weather: a day with high or low pressure moves the height found from pressure by about 8 m per hPa.
+ISO 2533 (troposphere part, as the ICAO standard atmosphere) gives pressure from height and back; density then follows
+from the pressure and the temperature that was measured or declared.  It knows nothing of weather: a day with high or
+low pressure moves the height found from pressure by about 8 m per hPa.
 """
 
 from __future__ import annotations
@@ -75,8 +74,7 @@ def air_density(pressure_kpa: Number, air_c: Number) -> Number:
 
 
 def air_c_at(height_m: Number, known_c: Number, known_m: Number, lapse_c_km: Number = 6.5) -> Number:
-    """Air temperature [C] at height [m] from the temperature known at another height, with a lapse [K per
-    km].
+    """Air temperature [C] at height [m] from the temperature known at another height, with a lapse [K per km].
 
     6.5 K/km is the standard lapse (ISO 2533); dry sunny afternoons reach 9.8 (dry adiabatic), inversions are
     negative.

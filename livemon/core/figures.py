@@ -1,10 +1,8 @@
-"""Every figure a vehicle is described by: default, spread, range that can be true, unit, what it does, and
-the source.
+"""Every figure a vehicle is described by: default, spread, range that can be true, unit, what it does, and the source.
 
-One row a figure; the profile, the settings, the estimator's priors and the documents all read this table.
-`spread` is one standard deviation of what an unknown vehicle may have; figures with `log` are spread by
-ratio (they cannot be negative).  The defaults are those of a heavy four-wheel-drive wagon, 4 to 5 L petrol,
-automatic.
+One row a figure; the profile, the settings, the estimator's priors and the documents all read this table. `spread` is
+one standard deviation of what an unknown vehicle may have; figures with `log` are spread by ratio (they cannot be
+negative).  The defaults are those of a heavy four-wheel-drive wagon, 4 to 5 L petrol, automatic.
 """
 
 from __future__ import annotations
@@ -22,9 +20,7 @@ _COMMON: Final = "common practice, no source"
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One value with its standard deviation and where it came from ("default", "typed", "learned from 3
-    logs").
-    """
+    """One value with its standard deviation and where it came from ("default", "typed", "learned from 3 logs")."""
 
     likely: float
     spread: float

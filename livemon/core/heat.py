@@ -1,10 +1,9 @@
-"""Metal, coolant and radiator: one step of the cooling in time, where it settles, and when it reaches a
-limit.
+"""Metal, coolant and radiator: one step of the cooling in time, where it settles, and when it reaches a limit.
 
 Three thermal nodes (engine metal, coolant in the engine, radiator with its coolant) and three slow switches
-(thermostat, fan clutch, electric fan).  `advance` is one implicit step, stable for any length, elementwise
-over hypotheses; the analytic pieces are those of thermal overload protection.  It does not know oil as a
-node of its own, nor boiling.
+(thermostat, fan clutch, electric fan).  `advance` is one implicit step, stable for any length, elementwise over
+hypotheses; the analytic pieces are those of thermal overload protection.  It does not know oil as a node of its own,
+nor boiling.
 """
 
 from __future__ import annotations
@@ -26,9 +25,7 @@ LOSS_SPEED_KMH: Final = 100.0  # road speed at which the block's loss to the air
 
 @dataclass(frozen=True, slots=True)
 class Nodes:
-    """State of the cooling: three temperatures [C]; thermostat opening, fan clutch and electric fan, 0 to 1
-    each.
-    """
+    """State of the cooling: three temperatures [C]; thermostat opening, fan clutch and electric fan, 0 to 1 each."""
 
     metal_c: Number
     coolant_c: Number
@@ -45,9 +42,7 @@ def cold(air_c: Number, cooling: Cooling) -> Nodes:
 
 
 def regulated(coolant_c: Number, air_c: Number, heat_kw: Number, cooling: Cooling) -> Nodes:
-    """A warm engine that has run steadily at `coolant_c`: the metal over it by the heat, the thermostat on
-    its curve.
-    """
+    """A warm engine that has run steadily at `coolant_c`: metal over it by the heat, thermostat on its curve."""
     low, _ = opening_between(cooling, coolant_c)
     opening = held(low, cooling.thermostat_floor, cooling.thermostat_ceiling)
     zero = 0.0 * (coolant_c + opening)
@@ -75,9 +70,7 @@ def lag(value: Number, target: Number, dt_s: Number, lag_s: Number) -> Number:
 
 
 def opening_between(cooling: Cooling, coolant_c: Number) -> tuple[Number, Number]:
-    """Opening curve and closing curve of the thermostat at `coolant_c`, before limits; between them it
-    rests.
-    """
+    """Opening curve and closing curve of the thermostat at `coolant_c`, before limits; between them it rests."""
     low = (coolant_c - cooling.open_c) / cooling.full_span_c
     return low, low + cooling.hysteresis_c / cooling.full_span_c
 
@@ -86,8 +79,8 @@ def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: Numbe
     """Opening (0 to 1) one step on: a lagging wax with hysteresis, held between floor and ceiling.
 
     The play operator: the target moves only when the opening curve is above or the closing curve below it.
-    Source: service manuals (opens 80 to 84 C, full at 95; 74 to 78, full at 90; ...), hysteresis and lag
-    common practice.
+    Source: service manuals (opens 80 to 84 C, full at 95; 74 to 78, full at 90; ...), hysteresis and lag common
+    practice.
     """
     low, high = opening_between(cooling, coolant_c)
     target = held(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
@@ -118,10 +111,9 @@ def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: C
     """The cooling `dt_s` seconds on under a constant demand.
 
     Cm dm/dt = H - Gmc (m - c) - Gl (m - Ta);  Cc dc/dt = Gmc (m - c) - F (c - r) - Gh (c - Tcabin);
-    Cr dr/dt = F (c - r) - Gr (r - Ta'),  Gr = K' / (1 - K'/F), so that at rest Q = K' (c - Ta') exactly.
-    Switches move first, on the state at the start; then one backward-Euler step of the three temperatures,
-    solved in closed form: stable for any dt, exact at rest, first order in time (a rise comes about dt / 2
-    late).  Use 0.5 to 5 s.
+    Cr dr/dt = F (c - r) - Gr (r - Ta'),  Gr = K' / (1 - K'/F), so that at rest Q = K' (c - Ta') exactly. Switches
+    move first, on the state at the start; then one backward-Euler step of the three temperatures, solved in closed
+    form: stable for any dt, exact at rest, first order in time (a rise comes about dt / 2 late).  Use 0.5 to 5 s.
     """
     opening = thermostat(cooling, nodes.opening, nodes.coolant_c, dt_s)
     forced = np.maximum(demand.ac_on, demand.fan_on)
@@ -158,9 +150,7 @@ def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: C
 
 
 def balance(demand: Demand, surroundings: Surroundings, cooling: Cooling, core: Shed) -> tuple[Number, Number]:
-    """Coolant temperature [C] at which heat made equals heat shed with this radiator state, and the slope
-    there [kW/K].
-    """
+    """Coolant temperature [C] at which this radiator state sheds the heat made, and the slope there [kW/K]."""
     loss = loss_kw_k(cooling, demand.speed_kmh)
     share = cooling.metal_kw_k / (cooling.metal_kw_k + loss)
     heater = demand.heater_on * cooling.heater_kw_k
@@ -171,8 +161,8 @@ def balance(demand: Demand, surroundings: Surroundings, cooling: Cooling, core: 
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """Where the cooling heads if the demand holds: coolant [C], time constant [s], and whether the
-    thermostat still regulates.
+    """Where the cooling heads if the demand holds: coolant [C], time constant [s], and whether the thermostat still
+    regulates.
     """
 
     coolant_c: Number
@@ -209,9 +199,9 @@ def _settle_open(
 def settle(demand: Demand, surroundings: Surroundings, cooling: Cooling) -> Settled:
     """Equilibrium under a constant demand, thermostat, clutch and electric fan included.
 
-    Full-open balance first (linear in coolant once the clutch is found by halving); where it lies under the
-    full-open temperature the thermostat regulates and the opening is found by halving.  An electric fan that
-    would cycle holds the temperature between its two switching points.  tau = total heat capacity / slope.
+    Full-open balance first (linear in coolant once the clutch is found by halving); where it lies under the full-open
+    temperature the thermostat regulates and the opening is found by halving.  An electric fan that would cycle holds
+    the temperature between its two switching points.  tau = total heat capacity / slope.
     """
     forced = np.maximum(demand.ac_on, demand.fan_on)
     off_c, off_slope, clutch = _settle_open(demand, surroundings, cooling, forced)
@@ -254,8 +244,7 @@ def rise_c(start_c: Number, settles_c: Number, time_s: Number, tau_s: Number) ->
 def time_to_limit_s(now_c: Number, settles_c: Number, limit_c: Number, tau_s: Number) -> Number:
     """Time [s] until the exponential rise reaches the limit; 0 at or over it, inf when it never does.
 
-    t = tau ln((Tinf - T) / (Tinf - Tlim)): the thermal-overload operate time of IEC 60255-149 in temperature
-    form.
+    t = tau ln((Tinf - T) / (Tinf - Tlim)): the thermal-overload operate time of IEC 60255-149 in temperature form.
     Example: tau 300 s, 95 C now, limit 115, heading for 125 -> 329.6 s; for 115 or less -> never.
     """
     above = np.asarray(settles_c) - limit_c

@@ -1,9 +1,8 @@
 """Heat shed: how much air and coolant meet in the radiator, and what passes from one to the other.
 
 Ram air and fans add as pressures against one resistance, so face speeds add as squares; effectiveness-NTU
-(cross-flow, both unmixed) gives the heat; the condenser and recirculated hot air raise what the radiator
-breathes in.  Elementwise over hypotheses.  It does not know where on the face the air goes: one mean speed
-stands for all of it.
+(cross-flow, both unmixed) gives the heat; the condenser and recirculated hot air raise what the radiator breathes in.
+Elementwise over hypotheses.  It does not know where on the face the air goes: one mean speed stands for all of it.
 """
 
 from __future__ import annotations
@@ -31,8 +30,7 @@ RECIRCULATION_KMH: Final = 20.0  # road speed at which recirculation has halved,
 class Demand:
     """What is asked of the cooling now; every field one number, or one a hypothesis or rig.
 
-    heat_kw: heat into the engine metal [kW].  ac_on, heater_on, fan_on: 0 or 1 (fan_on = electric fan forced
-    on).
+    heat_kw: heat into the engine metal [kW].  ac_on, heater_on, fan_on: 0 or 1 (fan_on = electric fan forced on).
     """
 
     heat_kw: Number
@@ -54,9 +52,7 @@ class Surroundings:
 
 @dataclass(frozen=True, slots=True)
 class AirSide:
-    """The air at the radiator: capacity rate [kW/K], mass velocity [kg/m2s], recirculated share, inlet rise
-    [K].
-    """
+    """The air at the radiator: capacity rate [kW/K], mass velocity [kg/m2s], recirculated share, inlet rise [K]."""
 
     flow_kw_k: Number
     mass_velocity: Number
@@ -68,8 +64,8 @@ class AirSide:
 class Shed:
     """The radiator as one conductance from the coolant that enters it to an air temperature.
 
-    Heat = conductance_kw_k x (coolant_c - air_c); air_c is the outside air raised by condenser and
-    recirculation. coolant_kw_k is the capacity rate of the coolant branch.
+    Heat = conductance_kw_k x (coolant_c - air_c); air_c is the outside air raised by condenser and recirculation.
+    coolant_kw_k is the capacity rate of the coolant branch.
     """
 
     conductance_kw_k: Number
@@ -80,9 +76,8 @@ class Shed:
 def engine_fan_rpm(cooling: Cooling, rpm: Number, clutch: Number) -> Number:
     """Speed [rpm] of the engine-driven fan behind its viscous clutch; `clutch` 0 = free, 1 = fully engaged.
 
-    Shaft speed x slip share, held at the clutch's limit.  Source: a clutch maker (engaged 0.5 to 0.9, free
-    0.2 to 0.3 of shaft speed) and a service manual (held at 3100 rpm).  Example: 2500 rpm, ratio 1.1,
-    engaged 0.65 -> 1788 rpm.
+    Shaft speed x slip share, held at the clutch's limit.  Source: a clutch maker (engaged 0.5 to 0.9, free 0.2 to 0.3
+    of shaft speed) and a service manual (held at 3100 rpm).  Example: 2500 rpm, ratio 1.1, engaged 0.65 -> 1788 rpm.
     """
     engaged = np.maximum(cooling.clutch_on_share * cooling.clutch_health, cooling.clutch_off_share)
     share = cooling.clutch_off_share + (engaged - cooling.clutch_off_share) * clutch
@@ -95,10 +90,10 @@ def face_speed_m_s(
 ) -> Number:
     """Mean air speed [m/s] at the radiator face from ram air, engine-driven fan and electric fan together.
 
-    Stack resistance ~ k rho u^2, ram pressure ~ rho v^2, each fan ~ rho (a N^2 - b u^2): with the b inside
-    the resistance u = stack_flow sqrt((ram v)^2 + (fan N)^2 + (electric)^2 + draught^2).  Density drops out.
-    Smooth; a fan adds much at a crawl and little at speed.  Source: fan laws (flow ~ N, pressure ~ N^2 and ~
-    density) and quadratic loss.
+    Stack resistance ~ k rho u^2, ram pressure ~ rho v^2, each fan ~ rho (a N^2 - b u^2): with the b inside the
+    resistance u = stack_flow sqrt((ram v)^2 + (fan N)^2 + (electric)^2 + draught^2).  Density drops out. Smooth; a
+    fan adds much at a crawl and little at speed.  Source: fan laws (flow ~ N, pressure ~ N^2 and ~ density) and
+    quadratic loss.
     Validity: turbulent core flow; a fan that is overrun by ram air is taken as no hindrance.
     Example: 80 km/h, ram 0.15 -> 3.3 m/s; with a fan good for 2.0 m/s -> 3.9 m/s.
     """
@@ -125,8 +120,7 @@ def radiator_ua_kw_k(cooling: Cooling, mass_velocity: Number, flow_l_s: Number) 
     """Overall conductance UA [kW/K] at an air mass velocity [kg/m2s] and a coolant flow [L/s].
 
     1/UA = 1/UA_ref (a (5.5/G)^n + (1 - a) (1.5/flow)^0.8); a = share of resistance on the air side.
-    Source: films in series; air h ~ V^0.51 louvred fins (Chang & Wang 1997), 0.6 to 0.8 other fins; tubes
-    Re^0.8.
+    Source: films in series; air h ~ V^0.51 louvred fins (Chang & Wang 1997), 0.6 to 0.8 other fins; tubes Re^0.8.
     Example: UA_ref 2.0, a 0.8, n 0.55, G 3.3, 1.5 L/s -> 1.59.
     """
     air = cooling.air_share * (AIR_REFERENCE / mass_velocity) ** cooling.air_exponent
@@ -148,9 +142,7 @@ def effectiveness(ntu: Number, ratio: Number) -> Number:
 
 
 def coolant_flow_l_s(cooling: Cooling, rpm: Number, opening: Number) -> Number:
-    """Coolant [L/s] through the radiator: pump ~ engine speed, times the thermostat's opening; a trickle
-    remains.
-    """
+    """Coolant [L/s] through the radiator: pump ~ engine speed, times the thermostat's opening; a trickle remains."""
     flow: Number = np.maximum(cooling.pump_l_s_krpm * cooling.pump_health / 1000.0 * rpm * opening, TRICKLE_L_S)
     return flow
 
@@ -164,12 +156,11 @@ def shed(
     electric: Number,
     air: AirSide | None = None,
 ) -> Shed:
-    """The radiator as a conductance, with thermostat `opening`, `clutch` and `electric` fan state (0 to 1
-    each).
+    """The radiator as a conductance, with thermostat `opening`, `clutch` and `electric` fan state (0 to 1 each).
 
-    Q = K (Tc - Tin), K = eff Cmin.  With the share r of hot air drawn in again and the condenser's kW ahead
-    of it, the balance of the engine bay gives Q = K' (Tc - Ta'), K' = K (1 - r) / (1 - r (1 - K/Cair)), Ta'
-    = Ta + kW / (Cair (1 - r)).
+    Q = K (Tc - Tin), K = eff Cmin.  With the share r of hot air drawn in again and the condenser's kW ahead of it,
+    the balance of the engine bay gives Q = K' (Tc - Ta'), K' = K (1 - r) / (1 - r (1 - K/Cair)), Ta' = Ta + kW /
+    (Cair (1 - r)).
     Example: 8 kW condenser, Cair 0.58 kW/K, no recirculation -> air_c 13.8 K over the outside air.
     """
     if air is None:

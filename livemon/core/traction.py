@@ -1,9 +1,8 @@
-"""Road load: what a grade, a speed and a gear ask of the engine, and whether the engine can give it at this
-height.
+"""Road load: what a grade, a speed and a gear ask of the engine, and whether the engine can give it at this height.
 
-Force from the road-load equation, power through the driveline, engine speed through gear and torque
-converter, and the gear found back from rpm over speed.  Everything is elementwise over hypotheses or road
-points.  It does not know wind unless told, nor road surface beyond the rolling resistance coefficient.
+Force from the road-load equation, power through the driveline, engine speed through gear and torque converter, and
+the gear found back from rpm over speed.  Everything is elementwise over hypotheses or road points.  It does not know
+wind unless told, nor road surface beyond the rolling resistance coefficient.
 """
 
 from __future__ import annotations
@@ -18,9 +17,7 @@ from livemon.core.air import GRAVITY_M_S2, ZERO_C_K, Array, Flags, Number
 from livemon.core.vehicle import Body, Engine
 
 ROTATING_SHARE: Final = 0.08
-"""Turning parts add this share to the mass when accelerating in a high gear (1.05 to 1.15, common
-practice).
-"""
+"""Turning parts add this share to the mass when accelerating in a high gear (1.05 to 1.15, common practice)."""
 
 
 def road_force_n(
@@ -33,10 +30,8 @@ def road_force_n(
 ) -> Number:
     """Force [N] at the wheels to hold `speed_kmh` on `grade_pct` while gaining `accel_m_s2`.
 
-    F = m g sin a + Crr m g cos a + 0.5 rho CdA w|w| + 1.08 m dv/dt, a = atan(grade / 100), w = speed +
-    headwind.
-    Source: road-load equation (any vehicle dynamics text).  Valid for paved and graded roads, grade within
-    30 %.
+    F = m g sin a + Crr m g cos a + 0.5 rho CdA w|w| + 1.08 m dv/dt, a = atan(grade / 100), w = speed + headwind.
+    Source: road-load equation (any vehicle dynamics text).  Valid for paved and graded roads, grade within 30 %.
     Example: 2200 kg, 6 %, 80 km/h, CdA 1.2, Crr 0.013, 1.0 kg/m3 -> 1292.2 + 280.0 + 296.3 N.
     """
     slope = grade_pct / 100.0
@@ -84,20 +79,16 @@ def grade_from_power(
 
 
 def turbine_rpm(body: Body, speed_kmh: Number, gear_ratio: Number) -> Number:
-    """Gearbox input speed [rpm] = wheel speed x axle x gear.  Example: 80 km/h, 0.37 m, 3.9, 1.0 -> 2237
-    rpm.
-    """
+    """Gearbox input speed [rpm] = wheel speed x axle x gear.  Example: 80 km/h, 0.37 m, 3.9, 1.0 -> 2237 rpm."""
     return speed_kmh / 3.6 / body.tyre_radius_m * (30.0 / pi) * body.axle_ratio * gear_ratio
 
 
 def converter_rpm(body: Body, turbine: Number, torque_nm: Number, idle_rpm: Number) -> Number:
-    """Engine speed [rpm] over an open torque converter that passes `torque_nm` to a turbine turning at
-    `turbine`.
+    """Engine speed [rpm] over an open torque converter that passes `torque_nm` to a turbine turning at `turbine`.
 
-    Capacity law T = c Ne^2 (1 - (Nt/Ne)^4), c in Nm per (1000 rpm)^2: quadratic in Ne^2, hence closed.
-    Stall speed is sqrt(T / c); at the speed ratios of a loaded climb (0.85 to 0.95) it follows the usual
-    capacity curves within a few per cent of engine speed.  Shape from memory of published converter charts,
-    order of magnitude.
+    Capacity law T = c Ne^2 (1 - (Nt/Ne)^4), c in Nm per (1000 rpm)^2: quadratic in Ne^2, hence closed. Stall speed is
+    sqrt(T / c); at the speed ratios of a loaded climb (0.85 to 0.95) it follows the usual capacity curves within a
+    few per cent of engine speed.  Shape from memory of published converter charts, order of magnitude.
     Example: c 52, 200 Nm, 2400 rpm -> 2829 rpm (ratio 0.85).
     """
     need = np.maximum(torque_nm, 0.0) / body.converter_nm_krpm2
@@ -116,9 +107,8 @@ def torque_limit_nm(engine: Engine, rpm: Number) -> Number:
 def altitude_factor(pressure_kpa: Number, air_c: Number, boosted: bool = False) -> Number:
     """Share of the rated full-throttle power left at this pressure and air temperature.
 
-    1 / (1.18 (99 / p) sqrt(T / 298) - 0.18): the SAE J1349 correction for spark-ignition engines, from
-    memory, taken backwards.  A boosted engine is held at 1 down to 80 kPa and loses in proportion below
-    (common practice).
+    1 / (1.18 (99 / p) sqrt(T / 298) - 0.18): the SAE J1349 correction for spark-ignition engines, from memory, taken
+    backwards.  A boosted engine is held at 1 down to 80 kPa and loses in proportion below (common practice).
     Example: 79.5 kPa, 10 C -> 0.81; 99 kPa, 25 C -> 1.
     """
     ratio = np.sqrt((air_c + ZERO_C_K) / 298.0) / np.asarray(pressure_kpa)
@@ -129,9 +119,7 @@ def altitude_factor(pressure_kpa: Number, air_c: Number, boosted: bool = False) 
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """What the engine does at one road point: gear (1 = lowest), rpm, engine power, and whether it is
-    enough.
-    """
+    """What the engine does at one road point: gear (1 = lowest), rpm, engine power, and whether it is enough."""
 
     gear: Number
     rpm: Number
@@ -165,8 +153,9 @@ def pull_in_gear(
 ) -> Pull:
     """Engine speed and power to make `force_n` at `speed_kmh` in `gear` (1 = lowest; may be an array).
 
-    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat in
-    the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is thirsty.
+    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat
+    in the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is
+    thirsty.
     """
     locks = np.asarray(gear) > len(body.gear_ratios) - 2
     return _pull(body, engine, gear, ratio_of(body, gear), locks, speed_kmh, force_n, accessory_kw, power_factor)
@@ -218,8 +207,8 @@ def pull_in_gears(
 def highest_gears(engine: Engine, pulls: Pull, *reserves: float) -> list[Array]:
     """Highest gear (1 = lowest) that pulls within each of `reserves` of full throttle and turns over 1.6 times idle.
 
-    Where none does: the strongest that may run; first gear at a crawl; top gear past every rpm limit.
-    An automatic's habit, not its map.
+    Where none does: the strongest that may run; first gear at a crawl; top gear past every rpm limit. An automatic's
+    habit, not its map.
     """
     rpm, limit = np.asarray(pulls.rpm), np.asarray(pulls.limit_kw)
     over = rpm > engine.rpm_limit
@@ -270,8 +259,8 @@ def choose_gear(
 def recognise_gear(body: Body, rpm: float, speed_kmh: float) -> int | None:
     """Gear (1 = lowest) that explains rpm over speed, `None` when none does or the vehicle is too slow.
 
-    An open converter lets the engine turn up to 25 % faster than the gear says, never more than 3 % slower.
-    Of two that fit, the one with the smaller slip.
+    An open converter lets the engine turn up to 25 % faster than the gear says, never more than 3 % slower. Of two
+    that fit, the one with the smaller slip.
     """
     if speed_kmh < 15.0 or rpm < 500.0:
         return None
@@ -293,9 +282,7 @@ def top_speed_kmh(
     accessory_kw: Number = 0.0,
     highest: int | None = None,
 ) -> Number:
-    """The wished speed, or the highest one the engine can hold on this grade here: 12 halvings (to 0.05
-    km/h).
-    """
+    """The wished speed, or the highest one the engine can hold on this grade here: 12 halvings (to 0.05 km/h)."""
     low: Number = 5.0 + 0.0 * np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
     high: Number = np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
     trial = high

@@ -1,9 +1,8 @@
-"""The vehicle as figures: what was typed, what was learned, which parts are weak; and the plain numbers
-physics takes.
+"""The vehicle as figures: what was typed, what was learned, which parts are weak; and the plain numbers physics takes.
 
-`VehicleProfile` keeps the typed part and the learned part apart (learned wins, the default fills).
-`body()`, `engine()` and `cooling()` give the likely numbers; `draw()` turns standard normal numbers into
-arrays of hypotheses. It does not know how a profile is written in a file, nor how a figure is learned.
+`VehicleProfile` keeps the typed part and the learned part apart (learned wins, the default fills). `body()`,
+`engine()` and `cooling()` give the likely numbers; `draw()` turns standard normal numbers into arrays of hypotheses.
+It does not know how a profile is written in a file, nor how a figure is learned.
 """
 
 from __future__ import annotations
@@ -114,11 +113,10 @@ class Cooling:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A named state of one part, or one that could be fitted: what it multiplies or sets, and how sure that
-    is.
+    """A named state of one part, or one that could be fitted: what it multiplies or sets, and how sure that is.
 
-    `factor` multiplies the figure, or replaces it where `sets` is true; `spread` is one standard deviation
-    of the factor.
+    `factor` multiplies the figure, or replaces it where `sets` is true; `spread` is one standard deviation of the
+    factor.
     """
 
     name: str
@@ -189,9 +187,7 @@ class VehicleProfile:
     has_ac: bool = True
 
     def figure(self, name: str) -> Figure:
-        """The figure in force: learned, else typed, else the default of `figures.FIGURES`; parts not yet
-        applied.
-        """
+        """The figure in force: learned, else typed, else the default of `figures.FIGURES`; parts not yet applied."""
         return self.learned.get(name) or self.typed.get(name) or FIGURES[name].default
 
     def with_parts(self, *names: str) -> VehicleProfile:
@@ -224,11 +220,9 @@ class VehicleProfile:
         return Cooling(**self._likely(COOLING))
 
     def draw(self, normals: Mapping[str, Array]) -> tuple[Body, Engine, Cooling]:
-        """Hypotheses: each named figure becomes likely +- spread x normals[name] (by ratio where the table
-        says `log`).
+        """Hypotheses: each named figure becomes likely +- spread x normals[name] (by ratio where the table says `log`).
 
-        Values are held inside the table's range.  Figures not named stay at their likely number, as plain
-        floats.
+        Values are held inside the table's range.  Figures not named stay at their likely number, as plain floats.
         """
         numbers: dict[str, Any] = self._likely(FIGURES)
         for name, z in normals.items():
@@ -256,9 +250,7 @@ class VehicleProfile:
 
 
 def spread_by(key: FigureKey, figure: Figure, z: Array) -> Array:
-    """`figure` moved by `z` standard deviations, lognormal where the table says so, held inside the table's
-    range.
-    """
+    """`figure` moved by `z` standard deviations, lognormal where the table says so, held inside the table's range."""
     if key.log and figure.likely > 0:
         moved = figure.likely * np.exp(z * (figure.spread / figure.likely))
     else:

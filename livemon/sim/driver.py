@@ -1,9 +1,8 @@
-"""Made-up drivers: the speed they wish at each second, when the air conditioning runs, which gear the lever
-holds.
+"""Made-up drivers: the speed they wish at each second, when the air conditioning runs, which gear the lever holds.
 
-The wish is drawn ahead of the drive as one array a rig: a set speed with slow wandering, or stop-and-go in a
-jam.  The vehicle then does what the road and the engine allow.  This driver does not look at the gauge,
-unless told a point at which the air conditioning goes off.
+The wish is drawn ahead of the drive as one array a rig: a set speed with slow wandering, or stop-and-go in a jam.
+The vehicle then does what the road and the engine allow.  This driver does not look at the gauge, unless told a point
+at which the air conditioning goes off.
 """
 
 from __future__ import annotations
@@ -19,8 +18,8 @@ from livemon.core.air import Array
 class Driver:
     """Habits of one driver.
 
-    wander_kmh, wander_s: size and memory of the slow drift of speed.  jam: (start_s, end_s) of stop-and-go,
-    or `None`. ac_off_m: distance [m] after which the A/C is off.  lever: highest gear allowed.
+    wander_kmh, wander_s: size and memory of the slow drift of speed.  jam: (start_s, end_s) of stop-and-go, or
+    `None`. ac_off_m: distance [m] after which the A/C is off.  lever: highest gear allowed.
     """
 
     wish_kmh: float

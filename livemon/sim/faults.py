@@ -1,8 +1,8 @@
 """Made-up faults: what breaks, when, and what it does to the cooling or to the sensor.
 
-A fault begins at a time and works as a factor on figures of the cooling, or on what the sensor says.  Loss
-of coolant is the treacherous one: less mass, less flow, and in the end a sensor that hangs in steam and
-reads lower while the metal gets hotter.
+A fault begins at a time and works as a factor on figures of the cooling, or on what the sensor says.  Loss of coolant
+is the treacherous one: less mass, less flow, and in the end a sensor that hangs in steam and reads lower while the
+metal gets hotter.
 """
 
 from __future__ import annotations

@@ -1,9 +1,8 @@
-"""Random rigs from broad distributions, by a stated seed: the made-up world's answer to "any vehicle, any
-climb".
+"""Random rigs from broad distributions, by a stated seed: the made-up world's answer to "any vehicle, any climb".
 
-Every figure of `core/figures` is drawn around its default with its own spread; then one figure of the
-cooling (radiator on climbs, fan in jams) is set so that the drive heads for a drawn temperature, since most
-vehicles never get hot and would teach nothing.  It does not choose limits: that is the benchmark's business.
+Every figure of `core/figures` is drawn around its default with its own spread; then one figure of the cooling
+(radiator on climbs, fan in jams) is set so that the drive heads for a drawn temperature, since most vehicles never
+get hot and would teach nothing.  It does not choose limits: that is the benchmark's business.
 """
 
 from __future__ import annotations
@@ -50,8 +49,8 @@ def draw(
 ) -> list[Rig]:
     """`count` rigs of one family; rig i depends on (seed, family, first + i) alone.
 
-    `spread` scales the standard deviations of the figures; `target_c` is the range of temperatures the drive
-    heads for.
+    `spread` scales the standard deviations of the figures; `target_c` is the range of temperatures the drive heads
+    for.
     """
     return [_rig(seed, FAMILIES.index(family), first + i, family, spread, target_c) for i in range(count)]
 

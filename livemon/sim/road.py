@@ -1,8 +1,7 @@
 """Made-up roads: height along the way and the speed the curves allow, on a fixed step.
 
-A builder takes a random generator and returns one `Road`; `stack` puts many side by side for the batch
-simulator.  A road ends level: driving on past its end stays at the last height.  It knows nothing of
-vehicles or time.
+A builder takes a random generator and returns one `Road`; `stack` puts many side by side for the batch simulator.  A
+road ends level: driving on past its end stays at the last height.  It knows nothing of vehicles or time.
 """
 
 from __future__ import annotations
@@ -22,9 +21,7 @@ FREE_KMH: Final = 250.0
 
 @dataclass(frozen=True, slots=True)
 class Road:
-    """Height [m] and curve speed [km/h] every `STEP_M` metres from the start; `climb_pct` is the grade that
-    counts.
-    """
+    """Height [m] and curve speed [km/h] every `STEP_M` metres from the start; `climb_pct` is the grade that counts."""
 
     height_m: Array
     curve_kmh: Array
@@ -79,9 +76,7 @@ def _steps(length_m: float) -> int:
 
 
 def wander(rng: np.random.Generator, steps: int, spread: float, length_m: float) -> Array:
-    """Random walk that forgets over `length_m`, with standard deviation `spread`: the irregularity of real
-    roads.
-    """
+    """Random walk that forgets over `length_m`, with standard deviation `spread`: the irregularity of real roads."""
     keep = np.exp(-STEP_M / length_m)
     kicks = rng.standard_normal(steps) * spread * np.sqrt(1.0 - keep * keep)
     kicks[0] = rng.standard_normal() * spread

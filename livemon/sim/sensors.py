@@ -1,8 +1,8 @@
 """Made-up sensors and bus: what a scan tool would be told, from the true state of the drive.
 
-The coolant sensor lags and is given in whole degrees, floored or rounded; the rest is quantised as SAE J1979
-says, with noise and a constant error of each sensor.  `Polling` says which signals the vehicle offers and
-how slow its bus is.
+The coolant sensor lags and is given in whole degrees, floored or rounded; the rest is quantised as SAE J1979 says,
+with noise and a constant error of each sensor.  `Polling` says which signals the vehicle offers and how slow its bus
+is.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from livemon.core.events import Sample
 
 @dataclass(frozen=True, slots=True)
 class SensorFigures:
-    """Errors of one vehicle's sensors: lag [s], rounding, constant error and noise (as shares where a share
-    makes sense).
+    """Errors of one vehicle's sensors: lag [s], rounding, constant error and noise (as shares where a share makes
+    sense).
     """
 
     coolant_lag_s: float = 6.0
@@ -40,9 +40,7 @@ class SensorFigures:
 
 @dataclass(frozen=True, slots=True)
 class Polling:
-    """Signals in the order of asking, and how long one turn takes; `together` = one sample a turn, else one
-    a signal.
-    """
+    """Signals in the order of asking, and the length of a turn; `together` = one sample a turn, else one a signal."""
 
     signals: tuple[str, ...]
     turn_s: float = 1.0
@@ -52,6 +50,7 @@ class Polling:
 FULL: Final = Polling(
     (
         "coolant_c",
+        "coolant2_c",
         "speed_kmh",
         "rpm",
         "load_pct",
@@ -96,7 +95,8 @@ def quantised(name: str, value: Array) -> Array:
 
 def samples(readings: dict[str, Array], polling: Polling, first_ms: int = 0) -> Iterator[Sample]:
     """The drive as the adapter would give it: readings[name][k] was true at second k."""
-    names = [n for n in polling.signals if n in readings]
+    # A batch may hold a signal that this rig does not have: it is NaN from beginning to end.
+    names = [n for n in polling.signals if n in readings and not np.isnan(readings[n]).all()]
     if not names:
         return
     seconds = len(readings[names[0]])

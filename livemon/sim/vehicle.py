@@ -1,8 +1,7 @@
 """A made-up vehicle in motion: one second of driver, gearbox, engine and cooling for a batch of rigs at once.
 
-The speed follows the wish as far as the engine allows at this height; the gearbox shifts with hysteresis;
-heat made and shed is the core's physics, with the figures of each rig.  It knows the truth and nothing of
-sensors.
+The speed follows the wish as far as the engine allows at this height; the gearbox shifts with hysteresis; heat made
+and shed is the core's physics, with the figures of each rig.  It knows the truth and nothing of sensors.
 """
 
 from __future__ import annotations
@@ -33,9 +32,7 @@ _Numbers = TypeVar("_Numbers", Body, Engine, Cooling)
 
 
 def side_by_side(rigs: Sequence[_Numbers]) -> _Numbers:
-    """The numbers of many vehicles as one set of arrays; they must have as many gears and the same torque
-    points.
-    """
+    """The numbers of many vehicles as one set of arrays; they must have as many gears and the same torque points."""
     first = rigs[0]
     joined: dict[str, Any] = {}
     for item in fields(first):
@@ -67,6 +64,7 @@ class Doing:
 
     demand: Demand
     engine_kw: Array
+    fuel_kw: Array
     air_g_s: Array
     full_air_g_s: Array
     throttle_share: Array
@@ -129,7 +127,7 @@ def drive_second(
         np.where(gear == motion.gear, motion.since_shift_s + dt_s, 0.0),
     )
     throttle = 0.08 + 0.85 * (air / full_air) ** 1.3
-    return moved, Doing(demand, power, air, np.asarray(full_air), throttle)
+    return moved, Doing(demand, power, fuel, air, np.asarray(full_air), throttle)
 
 
 def heat_second(
