@@ -19,7 +19,7 @@ from livemon.core.vehicle import Body, Cooling, Engine
 from livemon.sim import sensors
 from livemon.sim.driver import Driver, wished_kmh
 from livemon.sim.faults import DRY_SHARE, Break, BrokenCooling, Progress
-from livemon.sim.readings import break_sensor, told
+from livemon.sim.readings import break_sensor, located, told
 from livemon.sim.road import Road, stack
 from livemon.sim.sensors import FULL, Polling, SensorFigures
 from livemon.sim.vehicle import Doing, Motion, drive_second, heat_second, side_by_side, surroundings
@@ -208,5 +208,6 @@ class _World:
         warm_s = self._each(lambda r: 0.0 if r.start_c is None else WARM_FOR_S)
         readings = told(self._log, self.engine, figures, warm_s, self.random)
         break_sensor(readings, [r.breaks for r in self.rigs], self.random)
+        readings |= located(self._log, self.random)
         truth = {name: self._log[name] for name in TRUTHS}
         return Drives(self.rigs, truth, readings)

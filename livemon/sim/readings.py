@@ -65,7 +65,17 @@ def told(
     readings["fuel_status"] = np.where((load > 92.0) | (log["fuel_kw"] <= 0.0), 4.0, closed)
     coolant = log["sensed_c"] + each("coolant_noise_c") * noise()
     readings["coolant_c"] = np.where(each("coolant_floor") > 0, np.floor(coolant), np.floor(coolant + 0.5))
-    # Positions lie on one meridian in mid-ocean, so that no real place is meant.
+    return readings
+
+
+def located(log: Mapping[str, Array], random: Sequence[np.random.Generator]) -> dict[str, Array]:
+    """Readings of a satellite receiver; positions lie on one meridian in mid-ocean, so that no real place is meant."""
+    seconds = len(log["height_m"])
+
+    def noise() -> Array:
+        return np.array([g.standard_normal(seconds) for g in random]).T
+
+    readings: dict[str, Array] = {}
     white = noise()
     gain = (2.0 * DRIFT_LAG_S) ** 0.5  # white noise through the lag has 1 / gain of its size
     white[0] /= gain
