@@ -40,7 +40,7 @@ class AlertSettings:
     near_margin_c: float = _key(2.0, 0.0, 10.0, "K", "an estimate this close under the limit is an advisory")
     deadband_c: float = _key(2.0, 0.5, 5.0, "K", "a reached line is left only this far below it")
     hot_margin_c: float = _key(
-        6.0, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
+        2.5, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
     )
     reached_on_s: float = _key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
     coming_on_s: float = _key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")

@@ -1,0 +1,45 @@
+"""The README's promises: its two commands run what they say, its links exist, its picture is what the program shows."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def command_after(mark: str) -> str:
+    after = TEXT.split(f"<!-- {mark} -->")[1]
+    return next(line.strip() for line in after.splitlines() if line.startswith("    "))
+
+
+@pytest.mark.parametrize("page", sorted(Path(ROOT, "docs").glob("*.md")) + [ROOT / "README.md", ROOT / "DEVELOPERS.md"])
+def test_every_link_to_a_file_of_the_project_leads_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+        assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_first_command_shows_the_main_job_on_a_log_of_the_project() -> None:
+    words = command_after("first command").split()
+    log = words[words.index("replay") + 1]
+    assert (ROOT / log).is_file()
+    assert words[:3] == ["python3", "-m", "venv"]
+
+
+def test_the_check_script_runs_the_readme_s_test_command() -> None:
+    script = (ROOT / ".ci/run").read_text(encoding="utf-8")
+    assert "<!-- test command -->" in script
+    assert "pytest" in command_after("test command")
+
+
+def test_the_job_comes_first() -> None:
+    first = TEXT.split("\n\n")[1]
+    assert first.startswith("`livemon` keeps the engine")
+
+
+def test_verbs_of_the_readme_exist() -> None:
+    for verb in set(re.findall(r"livemon (\w+) ", TEXT)):
+        assert (ROOT / "livemon/verbs" / f"{verb}.py").is_file(), verb
