@@ -303,7 +303,12 @@ class Settings:
             learned = {name: figure for name, figure in profile.learned.items() if name != "mass_kg"}
             profile = replace(profile, typed=typed, learned=learned)
         return replace(
-            basic, alert=self.of(AlertSettings), advice=self.of(AdviceSettings), profile=profile, route=route
+            basic,
+            alert=self.of(AlertSettings),
+            advice=self.of(AdviceSettings),
+            ignition=self.of(IgnitionSettings),
+            profile=profile,
+            route=route,
         )
 
     def for_log(self) -> str:

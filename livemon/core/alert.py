@@ -23,9 +23,9 @@ def _key(default: float, low: float, high: float, unit: str, effect: str) -> Any
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = _key(0.5, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    caution_chance: float = _key(0.25, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
     regulating_chance: float = _key(
-        0.7, 0.05, 0.99, "", "the same while the thermostat is still regulating, when a slope is no danger yet"
+        0.9, 0.05, 0.99, "", "the same while the thermostat is still regulating, when a slope is no danger yet"
     )
     warning_chance: float = _key(
         0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning"
@@ -40,7 +40,7 @@ class AlertSettings:
     near_margin_c: float = _key(2.0, 0.0, 10.0, "K", "an estimate this close under the limit is an advisory")
     deadband_c: float = _key(2.0, 0.5, 5.0, "K", "a reached line is left only this far below it")
     hot_margin_c: float = _key(
-        2.5, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
+        2.0, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
     )
     reached_on_s: float = _key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
     coming_on_s: float = _key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
@@ -293,7 +293,7 @@ ROWS: Final[tuple[Row, ...]] = (
         lambda now, s: now.chance(600) >= s.advisory_chance * s.exit_share,
         "clear_s",
         "limit possible",
-        heat=True,
+        heat=False,
     ),
     _danger_row(Level.ADVISORY, "advisory_on_s"),
     Row(

@@ -7,9 +7,9 @@ ticks, so a replay decides the same.  Knows nothing of adapters: what "listen" m
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
-from typing import Final
+from typing import Final, NamedTuple
 
 from livemon.core.events import Link, Mark, Sample
 
@@ -63,8 +63,7 @@ class IgnitionSettings:
     empty_for_s: float = 5.0
 
 
-@dataclass(frozen=True, slots=True)
-class Ignition:
+class Ignition(NamedTuple):
     """Everything remembered between ticks; times are those of the events [ms], None = never."""
 
     engine: Engine = Engine.UNKNOWN
@@ -98,19 +97,19 @@ def hear(state: Ignition, event: Sample | Link | Mark, settings: IgnitionSetting
     """
     t_ms = event.t_ms
     if state.first_ms is None:
-        state = replace(state, first_ms=t_ms, awake_since_ms=t_ms)
+        state = state._replace(first_ms=t_ms, awake_since_ms=t_ms)
     if isinstance(event, Link):
-        return replace(state, nudged=state.nudged or event.up)
+        return state._replace(nudged=state.nudged or event.up)
     if isinstance(event, Mark):
-        return replace(state, nudged=True)
+        return state._replace(nudged=True)
     for name, value in event.readings:
         if name == "rpm":
             zero_since = None if value > 0 else (state.rpm_zero_since_ms if state.rpm == 0 else t_ms)
-            state = replace(
-                state, rpm=value, rpm_ms=t_ms, rpm_zero_since_ms=zero_since, nudged=state.nudged or value > 0
+            state = state._replace(
+                rpm=value, rpm_ms=t_ms, rpm_zero_since_ms=zero_since, nudged=state.nudged or value > 0
             )
         elif name == "speed_kmh":
-            state = replace(state, speed_kmh=value)
+            state = state._replace(speed_kmh=value)
         elif name == "voltage_v":
             state = _hear_voltage(state, t_ms, value, settings)
     return state
@@ -128,8 +127,7 @@ def _hear_voltage(state: Ignition, t_ms: int, volts: float, settings: IgnitionSe
             rest = min(rest, max(volts, CRANK_V))
     low = state.low_since_ms if state.low_since_ms is not None else t_ms
     empty = state.empty_since_ms if state.empty_since_ms is not None else t_ms
-    return replace(
-        state,
+    return state._replace(
         voltage_v=volts,
         voltage_ms=t_ms,
         rest_v=rest,
@@ -142,12 +140,12 @@ def _hear_voltage(state: Ignition, t_ms: int, volts: float, settings: IgnitionSe
 def at_tick(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
     """Decide engine, asking and power-off anew at a tick."""
     if state.first_ms is None:
-        state = replace(state, first_ms=t_ms, awake_since_ms=t_ms)
+        state = state._replace(first_ms=t_ms, awake_since_ms=t_ms)
     engine = _engine(state, t_ms, settings)
     since = t_ms if state.off_since_ms is None else state.off_since_ms
-    state = replace(state, engine=engine, off_since_ms=since if engine is Engine.OFF else None)
+    state = state._replace(engine=engine, off_since_ms=since if engine is Engine.OFF else None)
     state = _ask_again(state, t_ms) if state.asking is not Asking.FULL else _ask_on(state, t_ms, settings)
-    return replace(state, nudged=False, power_off=state.power_off or _battery_low(state, t_ms, settings))
+    return state._replace(nudged=False, power_off=state.power_off or _battery_low(state, t_ms, settings))
 
 
 def _age_ms(then_ms: int | None, t_ms: int) -> int | None:
@@ -178,7 +176,7 @@ def _engine(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Engine:
 def _ask_on(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
     """Asking in full: stop when the engine has been off long enough, or nothing was heard for very long."""
     if state.engine is Engine.RUNNING:
-        return replace(state, awake_since_ms=None)
+        return state._replace(awake_since_ms=None)
     waking_ms = _age_ms(state.awake_since_ms, t_ms)
     if state.engine is Engine.OFF and state.off_since_ms is not None:
         off_long = t_ms - state.off_since_ms >= settings.ask_after_off_s * 1000
@@ -192,8 +190,7 @@ def _ask_on(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
 def _rest(state: Ignition, t_ms: int) -> Ignition:
     """Stop asking: listen where voltage or traffic can be had without asking the vehicle, else ask seldom."""
     heard = _fresh(state.voltage_ms, t_ms)
-    return replace(
-        state,
+    return state._replace(
         asking=Asking.LISTEN if heard or state.hears_bus else Asking.SELDOM,
         rest_v=state.voltage_v if heard else None,
         rises=0,
@@ -203,11 +200,11 @@ def _rest(state: Ignition, t_ms: int) -> Ignition:
 
 def _ask_again(state: Ignition, t_ms: int) -> Ignition:
     if state.nudged or state.rises >= 2:  # one high reading may be a disturbance
-        return replace(state, asking=Asking.FULL, rest_v=None, rises=0, awake_since_ms=t_ms)
+        return state._replace(asking=Asking.FULL, rest_v=None, rises=0, awake_since_ms=t_ms)
     voltage_ms = _age_ms(state.voltage_ms, t_ms)
     deaf = not state.hears_bus and (voltage_ms is None or voltage_ms > DEAF_MS)
     if state.asking is Asking.LISTEN and deaf:
-        return replace(state, asking=Asking.SELDOM)  # the adapter tells no voltage any more
+        return state._replace(asking=Asking.SELDOM)  # the adapter tells no voltage any more
     return state
 
 

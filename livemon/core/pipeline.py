@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from livemon.core import acted, advice, alert, demand, estimator, forecast, rise, road, signals, trust
+from livemon.core import acted, advice, alert, demand, estimator, forecast, ignition, rise, road, signals, trust
 from livemon.core.acted import ActedState, Doing
 from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Situation
 from livemon.core.air import air_density, standard_pressure_kpa
@@ -21,6 +21,7 @@ from livemon.core.engine import brake_kw_from_fuel
 from livemon.core.estimator import Estimate
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.forecast import Forecast
+from livemon.core.ignition import Ignition, IgnitionSettings
 from livemon.core.outcome import Acted, Action, Band, Crossing, Level, Outcome, Status
 from livemon.core.rise import Rise
 from livemon.core.road import RoadState, RoadView
@@ -61,6 +62,7 @@ class CoreSettings:
     mass_kg: float | None = None
     alert: AlertSettings = field(default_factory=AlertSettings)
     advice: AdviceSettings = field(default_factory=AdviceSettings)
+    ignition: IgnitionSettings = field(default_factory=IgnitionSettings)
     profile: VehicleProfile = field(default_factory=VehicleProfile)
     route: Route | None = None
     route_from_start: bool = False
@@ -74,6 +76,7 @@ class State(NamedTuple):
     engine: Engine
     cooling: Cooling
     signals: Signals = Signals()
+    ignition: Ignition = Ignition()
     road: RoadState = road.start()
     trust: TrustState = trust.start()
     alert: AlertState = alert.start()
@@ -113,8 +116,14 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
         readings = state.readings
         if isinstance(event, Sample):
             readings += any(name == "coolant_c" for name, _ in event.readings)
-        return state._replace(signals=signals.hear(state.signals, event), readings=readings), None
+        heard_engine = ignition.hear(state.ignition, event, settings.ignition)
+        return state._replace(
+            signals=signals.hear(state.signals, event), ignition=heard_engine, readings=readings
+        ), None
     heard, inputs = signals.at_tick(state.signals, event.t_ms, settings.outside_c, settings.mass_kg)
+    engine_state = ignition.at_tick(state.ignition, event.t_ms, settings.ignition)
+    if engine_state.engine is ignition.Engine.OFF and inputs.status is not Status.STARTING:
+        inputs = replace(inputs, status=Status.ENGINE_OFF)  # silence after the key is turned off is no lost link
     grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
     road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
     trust_state, verdict = trust.judge(state.trust, inputs)
@@ -125,6 +134,7 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
     doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
     state = state._replace(
         signals=heard,
+        ignition=engine_state,
         road=road_state,
         trust=trust_state,
         rise=rising,

@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     core = force.core()
     clock = MonotonicClock()
     source = link.port or link.can
-    remark = _Remarks(args.quiet)
+    remark = _Remarks(hold=not args.quiet and not args.json)
     with ExitStack() as open_things:
         recorder = _recorder(args, force)
         open_things.callback(recorder.close)
@@ -92,6 +92,7 @@ def run(args: argparse.Namespace) -> int:
     for words in (recorder.problem, *cabin.notes):
         if words:
             remark(words)
+    remark.release()
     return 0
 
 
@@ -248,12 +249,23 @@ class _Asker(_Quiet):
 
 
 class _Remarks:
-    """At most so many lines on standard error."""
+    """At most so many lines on standard error: what failed.  Held back while a screen is drawn there."""
 
-    def __init__(self, quiet: bool) -> None:
-        self._left = 0 if quiet else MOST_REMARKS
+    def __init__(self, hold: bool) -> None:
+        self._hold = hold
+        self._told: list[str] = []
 
     def __call__(self, words: str) -> None:
-        if self._left > 0:
-            self._left -= 1
-            print(f"livemon watch: {words}", file=sys.stderr)
+        if len(self._told) < MOST_REMARKS:
+            self._told.append(words)
+            if not self._hold:
+                self._print(words)
+
+    def release(self) -> None:
+        """The screen is gone: say what was held back."""
+        if self._hold:
+            for words in self._told:
+                self._print(words)
+
+    def _print(self, words: str) -> None:
+        print(f"livemon watch: {words}", file=sys.stderr)

@@ -114,7 +114,7 @@ def test_every_row_is_tried_here() -> None:
     ("before", "rises"),
     [
         (at(80), [(9, Level.NORMAL), (10, Level.ADVISORY), (600, Level.ADVISORY)]),
-        (at(107.7), [(10, Level.ADVISORY), (29, Level.ADVISORY), (30, Level.CAUTION), (600, Level.CAUTION)]),
+        (at(108.2), [(10, Level.ADVISORY), (29, Level.ADVISORY), (30, Level.CAUTION), (600, Level.CAUTION)]),
         (at(111), [(0, Level.CAUTION), (89, Level.CAUTION), (90, Level.WARNING), (600, Level.WARNING)]),
     ],
     ids=["cool", "hot", "in_caution"],
@@ -131,7 +131,7 @@ def test_lost_data_hold_the_level_and_then_raise_it(
 
 
 def test_data_back_end_what_the_silence_began() -> None:
-    state, _ = run([*seconds(at(107.7), 0, 30), *seconds(LOST, 30, 100)])
+    state, _ = run([*seconds(at(108.2), 0, 30), *seconds(LOST, 30, 100)])
     assert state.level == Level.CAUTION
     _, levels = run(seconds(at(100), 100, 140), state)
     assert levels[-1] == Level.NORMAL
@@ -154,7 +154,7 @@ def test_regulating_thermostat_needs_a_higher_chance_and_has_no_short_time() -> 
     slope = at(100, regulating=True, chance=((300, 0.6),), time_to_limit_s=Band(30, 50, 90))
     _, levels = run(seconds(slope, 0, 100))
     assert max(levels) == Level.NORMAL
-    _, levels = run(seconds(replace(slope, chance=((300, 0.7),)), 0, 100))
+    _, levels = run(seconds(replace(slope, chance=((300, 0.9),)), 0, 100))
     assert max(levels) == Level.CAUTION
 
 

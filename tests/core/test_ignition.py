@@ -169,7 +169,7 @@ def test_without_a_voltage_it_asks_seldom_and_still_wakes() -> None:
 
 def test_a_bus_that_is_overheard_is_never_asked_at_rest() -> None:
     story = Story()
-    story.state = replace(story.state, hears_bus=True)
+    story.state = story.state._replace(hears_bus=True)
     story.seconds(60, rpm=800, speed=0)
     asked = story.seconds(7200)
     assert set(asked[400:]) == {Asking.LISTEN}, "no voltage is needed, none is missed"
