@@ -24,12 +24,12 @@ from livemon.wire.elm_facts import AdapterFacts, Counts, ElmSettings, Pace, Phas
 from livemon.wire.elm_health import CodeWatch, plug_voltage
 from livemon.wire.elm_replies import ACTIONS, KLINE_PROTOCOLS, Act, Block, Message, Request
 from livemon.wire.elm_start import RESETS, SAY_BANNER, SETUP, Steps
-from livemon.wire.elm_trials import SHORT_TIMEOUT, Trials
+from livemon.wire.elm_trials import MOST_TIMEOUT_MS, SHORT_TIMEOUT, Trials
 from livemon.wire.pids import next_bitmap, walk
 from livemon.wire.polling import Ask, Plan, Poller
 
 SETTLE_MS: Final = 150
-COMMAND_TIMEOUT_MS: Final = 1_000
+COMMAND_TIMEOUT_MS: Final = 1_200
 RESET_TIMEOUT_MS: Final = 2_500
 
 MISSES_TO_CLOSE: Final = 3
@@ -166,8 +166,11 @@ class Session:
             return self._command("ATI", now_ms)
         pids = tuple(payload[1:]) if payload[0] in (0x01, 0x09) else ()
         request = Request(payload.hex().upper(), payload[0], pids)
-        searching = self.phase is Phase.CONNECT and self._bitmap == 0x00
-        timeout_ms = SEARCH_TIMEOUT_MS if searching else self._trials.timeout_ms
+        timeout_ms = self._trials.timeout_ms
+        if self.phase is Phase.CONNECT and self._bitmap == 0x00:
+            # A known protocol without K-line init needs no search; "SEARCHING" would lengthen the wait by itself.
+            quick = self.facts.protocol and self.facts.protocol not in KLINE_PROTOCOLS
+            timeout_ms = MOST_TIMEOUT_MS if quick else SEARCH_TIMEOUT_MS
         return self._exchange.send(request, now_ms, timeout_ms, ask)
 
     def _next(self, now_ms: int) -> bytes | None:
@@ -422,6 +425,7 @@ class Session:
                 self.ecus.bitmap(reply.ecu, pid, data)
         if base == 0x00:
             if not (block.replies or block.negatives):
+                self._trials.garbled(block)
                 self._no_vehicle(block, now_ms)
                 return
             self.facts.shape = block.shape
@@ -482,6 +486,7 @@ class Session:
 
     def _go_down(self, now_ms: int, reason: str) -> None:
         """Tell that the link is down, once for each reason."""
+        self._trials.interrupted()
         if self._up or reason != self._down_reason:
             self._events.append(Link(now_ms, False, reason))
         self._up = False

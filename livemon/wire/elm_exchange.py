@@ -32,14 +32,16 @@ SEARCH_TIMEOUT_MS: Final = 12_000
 """Search through all protocols and slow K-line init: 10 s or more must be allowed (common practice)."""
 
 MOST_WAIT_MS: Final = 5_000
-DRIP_MS: Final = 600
-"""While bytes keep coming a reply is waited for this much longer, up to MOST_WAIT_MS in all."""
+DRIP_MS: Final = 1_200
+"""While bytes keep coming a reply is waited for this much longer, up to MOST_WAIT_MS in all; some adapters print their
+prompt up to a second after the text (seen in public reports)."""
 
 GRACE_MS: Final = 300
 """After a prompt without an answer to this request, the answer may still be on its way."""
 
-STRANGER_MS: Final = 1_000
-"""After the reply to another request, our own is surely still on its way."""
+SURE_MS: Final = 1_200
+"""After the reply to another request, or `STOPPED`, something more is surely on its way: our own reply, or what the
+adapter makes of the rest of a command that interrupted it."""
 
 
 class Ending(Enum):
@@ -176,11 +178,12 @@ class Exchange:
             return Ended(Ending.UNASKED, request, sort_block(text, request, ()), now_ms, now_ms)
         block = sort_block(text, pending.request, self._shapes())
         self._counts.block(block)
-        if _belongs(block, pending.request):
+        stopped = Message.STOPPED in block.messages
+        if _belongs(block, pending.request) and not stopped:
             self._pending = None
             return self._ended(Ending.ANSWERED, pending, block, now_ms)
         pending.held = block
-        until_ms = min(pending.deadline_ms, now_ms + (STRANGER_MS if block.strangers else GRACE_MS))
+        until_ms = min(pending.deadline_ms, now_ms + (SURE_MS if block.strangers or stopped else GRACE_MS))
         pending.grace_ms = min(pending.grace_ms or until_ms, until_ms)
         return None
 

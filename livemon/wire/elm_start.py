@@ -55,6 +55,9 @@ class Steps:
         """Take the answer; True if the command is done with, False if it is to be sent once more."""
         if not self._row or self._row[0] != command:
             return False
+        if Message.STOPPED in block.messages:
+            self.hung(command, facts)  # it interrupted something and was lost
+            return False
         if Message.UNKNOWN_COMMAND in block.messages and command not in SAY_BANNER:
             if not self._asked_again:
                 self._asked_again = True

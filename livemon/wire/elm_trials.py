@@ -90,8 +90,17 @@ class Trials:
 
     def garbled(self, block: Block) -> None:
         """A request was not understood."""
-        if self.facts.lead_in is Trial.RUNNING and Message.UNKNOWN_COMMAND in block.messages:
+        if Message.UNKNOWN_COMMAND not in block.messages:
+            return
+        if self.facts.lead_in is Trial.RUNNING:
             self.facts.lead_in = Trial.FAILED
+        elif self.facts.lead_in is Trial.PROVEN:
+            self.facts.lead_in = Trial.UNTRIED  # noise perhaps: plain for now, and tried again
+
+    def interrupted(self) -> None:
+        """The session ended: a trial that was under way has proven nothing."""
+        if self.facts.lead_in is Trial.RUNNING:
+            self.facts.lead_in = Trial.UNTRIED
 
     def missed(self, ask: Ask, plan: Plan) -> str | None:
         """A request brought nothing; an adapter command to send next, if any."""

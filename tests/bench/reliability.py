@@ -50,6 +50,7 @@ BEFORE_S, FAULT_S, AFTER_S = 10.0, 10.0, 16.0
 FLIPS_S = 1800.0
 REAL_S = 25.0
 BLUETOOTH_MS = 60.0
+SAMPLE_S = 0.13
 PLUGS = (LinkFault.UNPLUGGED, LinkFault.RENAMED)
 MARKS = ("<!-- adapters: begin -->", "<!-- adapters: end -->")
 SENSOR_FAULTS = (LinkFault.JUMPING_SENSOR, LinkFault.STUCK_SENSOR)
@@ -145,7 +146,7 @@ def flip_table() -> Iterator[str]:
 
 @dataclass
 class Fresh:
-    """How fresh a client's coolant is at each whole second, and how much it reads."""
+    """How fresh a client's coolant is at any moment, and how much it reads."""
 
     ages_s: list[float]
     readings_per_s: float
@@ -159,12 +160,13 @@ class Fresh:
 
 
 def fresh(coolant_s: list[float], readings: int, begin_s: float, end_s: float) -> Fresh:
+    # Not at whole seconds: requests at a steady rate would always meet them at the same age.
     ages, at_s = [], begin_s + 1.0
     while at_s <= end_s:
         before = [t for t in coolant_s if t <= at_s]
         if before:
             ages.append(at_s - before[-1])
-        at_s += 1.0
+        at_s += SAMPLE_S
     return Fresh(ages, readings / (end_s - begin_s))
 
 
@@ -320,7 +322,7 @@ def main() -> None:
         "\n".join(real_table()),
         f"### Flipped bits that still read as text: {FLIPS_S / 60:.0f} minutes, one character in fifty flipped",
         "\n".join(flip_table()),
-        "### Age of the coolant reading at each whole second, and readings a second (real time)",
+        "### Age of the coolant reading at any moment, and readings a second (real time)",
         "\n".join(rate_table(args.seconds)),
     ]
     text = "\n\n".join(parts)

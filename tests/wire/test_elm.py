@@ -16,6 +16,7 @@ from livemon.sim.link_faults import IN_SESSION, LinkFault
 from livemon.wire import allow
 from livemon.wire.elm import Session
 from livemon.wire.elm_facts import ElmSettings, Pace, Trial
+from livemon.wire.elm_replies import Message
 from tests.sim.made_up_link import DRIVE, MadeUpLink
 
 TRANSPORTS = {"PWM": PWM, "VPW": VPW, "9141": ISO9141, "14230": KWP_FAST, "CAN 11": CAN11_500, "CAN 29": CAN29_500}
@@ -98,6 +99,26 @@ def test_a_swallowed_character_is_a_blank() -> None:
         link.adapter.set_faults(frozenset({LinkFault.REBOOT}), link.now_ms)
         link.run(3)
         assert {payload[0] for payload in link.adapter.to_vehicle} <= allow.READING_SERVICES
+
+
+def test_a_trial_that_a_restart_cut_short_proves_nothing() -> None:
+    """Found by random sessions: blanks that were only being tried stayed in use and no request was understood."""
+    for at_ms in range(2_300, 3_200, 20):
+        link = MadeUpLink(Habits(protocol=VPW, blanks_garble=True))
+        link.run(at_ms / 1000)
+        link.adapter.set_faults(frozenset({LinkFault.REBOOT}), link.now_ms)
+        link.run(8)
+        assert link.seen("coolant_c", at_ms + 5_000), at_ms
+
+
+def test_an_adapter_that_was_interrupted_is_waited_for() -> None:
+    """Found by random sessions: answering the prompt behind STOPPED at once interrupts what follows it, for ever."""
+    link = MadeUpLink(Habits(protocol=CAN11_500, late_prompt_ms=900.0))
+    link.run(15)
+    link.session._look_for_prompt(link.now_ms)  # writes while the adapter still works on the last request
+    link.run(30)
+    assert link.session.counts.messages.get(Message.STOPPED, 0) <= 4
+    assert link.seen("coolant_c", 40_000)
 
 
 def test_shorter_timeout_where_the_adapter_waits_and_only_if_it_works() -> None:
@@ -250,7 +271,7 @@ FAULTS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(habits=HABITS, faults=FAULTS, seed=st.integers(0, 999))
 def test_nothing_else_ever_leaves(habits: Habits, faults: list[tuple[set[LinkFault], float]], seed: int) -> None:
     """Random adapters, random faults in any mixture: only allowed bytes leave, and requests only after a prompt."""
