@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core import hypotheses
+from livemon.core.air import Number
 from livemon.core.demand import HEAT_LAG_S, Flow, Pace
 from livemon.core.hypotheses import DRIFT, DRIFT_TAU_S, FAN, GAIN, OPEN, SHED, TEMP, Bank
 
@@ -26,15 +27,19 @@ _SCALE: Final = (0, 1, 2, 3, 1, 1)  # which running mean each run goes on with
 
 
 class Change(NamedTuple):
-    """What an action changes, in the bank's own quantities; the default changes nothing."""
+    """What an action changes, in the bank's own quantities; the default changes nothing.
 
-    heat_factor: float = 1.0
-    heat_add_kw: float = 0.0
-    ram_factor: float = 1.0
-    fan_factor: float = 1.0
-    electric_on: bool = False
-    air_add_c: float = 0.0
-    cabin_per_s: float = 0.0
+    Each field one number, or (actions, 1) for several actions side by side, with the bank repeated along that axis.
+    """
+
+    heat_factor: Number = 1.0
+    heat_add_kw: Number = 0.0
+    ram_factor: Number = 1.0
+    fan_factor: Number = 1.0
+    electric_on: Number = 0.0
+    """1 = the electric fan runs whatever the temperature."""
+    air_add_c: Number = 0.0
+    cabin_per_s: Number = 0.0
     """Heater: conductance to the cabin over heat capacity [1/s]."""
 
 
@@ -72,15 +77,17 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
     fan = _levels(pace.fan, lead)
     heat_now = flow.heat_kw + 0.0 * level_heat
     ram_now = np.sqrt(flow.ram2) + 0.0 * level_ram
-    air_c: Array | float = flow.air_c
+    air_c: Number = flow.air_c
     fan_flow = np.exp(start[FAN])
-    cabin = 0.0
+    cabin: Number = 0.0
+    electric: Number = 0.0
     if change is not None:
         level_heat = level_heat * change.heat_factor + change.heat_add_kw
         level_ram = level_ram * change.ram_factor
         fan = fan * change.fan_factor
         air_c = air_c + change.air_add_c
         cabin = change.cabin_per_s
+        electric = change.electric_on * hypotheses.ELECTRIC
     base = fan_flow * (hypotheses.ELECTRIC + (1.0 - hypotheses.ELECTRIC) * fan)
     idle = base * hypotheses.IDLE_FLOW
     more = base - idle
@@ -96,8 +103,8 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
         heat_now = heat_now + (level_heat - heat_now) * pull
         ram_now = ram_now + (level_ram - ram_now) * pull
         on = 0.5 + 0.5 * np.tanh((temp - hypotheses.ENGAGE_C) * (0.5 / hypotheses.ENGAGE_SPAN_C))
-        if change is not None and change.electric_on:
-            on = np.maximum(on, hypotheses.ELECTRIC)
+        if change is not None:
+            on = np.maximum(on, electric)
         fan_now = idle + more * on
         shed = shed_now * (ram_now * ram_now + fan_now * fan_now + hypotheses.DRAUGHT2) ** half
         over = (temp - opens) / span
@@ -106,7 +113,7 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
         conductance = opening * shed + hypotheses.LOSS_PER_S
         rate = gain * heat_now - conductance * above + drift
         slope = conductance + (opening == over) * (shed * above / span)
-        if cabin:
+        if change is not None:
             rate = rate - cabin * (temp - CABIN_C)
             slope = slope + cabin
         slope = np.maximum(slope, 1e-5)

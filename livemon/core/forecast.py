@@ -7,26 +7,24 @@ time band is read off them.  It does not know levels or words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import ahead, calibration, hypotheses
-from livemon.core.ahead import HORIZONS, LAST_60, LAST_180, Change
-from livemon.core.demand import condenser_c
-from livemon.core.engine import coolant_heat_kw
+from livemon.core import ahead, calibration
+from livemon.core.ahead import HORIZONS, LAST_60
 from livemon.core.estimator import State
-from livemon.core.hypotheses import TEMP
-from livemon.core.outcome import FORESEE_S, HORIZONS_S, Action, Band, Crossing
+from livemon.core.outcome import FORESEE_S, HORIZONS_S, Band, Crossing
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
 
 Array = NDArray[np.float64]
 
 EVERY_MS: Final = 4_000
+CALM_EVERY_MS: Final = 10_000
+CALM_CHANCE: Final = 0.05
 """The forecast is made anew every fourth second, and at once when the coolant moves a degree."""
 GAIN_S: Final = 600
 _QUANTILES: Final = (0.1, 0.5, 0.9)
@@ -48,13 +46,11 @@ class Forecast:
 
 
 def due(last: Forecast | None, state: State) -> bool:
-    """Whether a new forecast is worth its work at this tick."""
-    return (
-        last is None
-        or state.t_ms - last.t_ms >= EVERY_MS
-        or last.reading_c != state.reading_c
-        or state.t_ms < last.t_ms
-    )
+    """Whether a new forecast is worth its work at this tick: seldom where nothing is coming, at once on a new degree."""
+    if last is None or last.reading_c != state.reading_c or state.t_ms < last.t_ms:
+        return True
+    calm = dict(last.chance)[HORIZONS_S[-1]] < CALM_CHANCE
+    return state.t_ms - last.t_ms >= (CALM_EVERY_MS if calm else EVERY_MS)
 
 
 def look_ahead(
@@ -132,113 +128,3 @@ def _settles(view: ahead.Outlook) -> Band:
     middle = float(values[LAST_60])
     spread = max(1.0, abs(float(values[4]) - middle), abs(float(values[5]) - middle))
     return Band(middle - 1.2816 * spread, middle, middle + 1.2816 * spread)
-
-
-def what_if(
-    state: State, inputs: Inputs, road: RoadView | None, limit_c: float, change: Change
-) -> tuple[Band, float | None]:
-    """What `change` buys: cooler at its best within 600 s [K], and how much later the crossing comes [s].
-
-    The same runs with and without it, over the last minute's and the last three minutes' demand; the band is that of
-    the hypotheses and both assumptions.  Negative where it hurts; None where it would not cross either way.
-    """
-    if state.bank is None or state.flow is None or state.pace is None:
-        return Band(None, None, None), None
-    plain = ahead.run(state.bank, state.flow, state.pace)
-    acted = ahead.run(state.bank, state.flow, state.pace, change)
-    share = hypotheses.shares(state.bank)
-    use = [LAST_60, LAST_180, ahead.WORSE_SHED, ahead.MORE_HEAT]
-    upto = HORIZONS.index(GAIN_S) + 1
-    gain = plain.at[:upto][:, use] - acted.at[:upto][:, use]
-    most = np.take_along_axis(gain, np.abs(gain).argmax(axis=0)[None], axis=0)[0]
-    weight = np.broadcast_to(share, most.shape).ravel()
-    order = np.argsort(most.ravel(), kind="stable")
-    sorted_gain, cum = most.ravel()[order], weight[order].cumsum()
-    cum = cum / cum[-1]
-    band = Band(*(float(sorted_gain[min(int((cum < q).sum()), cum.size - 1)]) for q in _QUANTILES))
-    before, after = _crossing_s(state, plain, share, limit_c), _crossing_s(state, acted, share, limit_c)
-    return band, None if before is None else round((FORESEE_S if after is None else after) - before, 0)
-
-
-def _crossing_s(state: State, runs: ahead.Runs, share: Array, limit_c: float) -> float | None:
-    """Time at which the weighted run of the last minute reaches the limit; None within 900 s."""
-    assert state.bank is not None
-    before_s, before_c = 0.0, float((share * state.bank.mean[TEMP]).sum())
-    if before_c >= limit_c:
-        return 0.0
-    for i, horizon in enumerate(HORIZONS):
-        now_c = float((share * runs.at[i, LAST_60]).sum())
-        if now_c >= limit_c:
-            return before_s + (limit_c - before_c) / (now_c - before_c) * (horizon - before_s)
-        before_s, before_c = float(horizon), now_c
-    return None
-
-
-def gains(
-    state: State,
-    inputs: Inputs,
-    road: RoadView | None,
-    limit_c: float,
-    actions: tuple[Action, ...],
-    lower_rpm: float | None = None,
-    higher_rpm: float | None = None,
-) -> Mapping[Action, tuple[Band, float | None]]:
-    """`what_if` of each of `actions` that means something here."""
-    out: dict[Action, tuple[Band, float | None]] = {}
-    for action in actions:
-        change = change_of(state, inputs, action, lower_rpm, higher_rpm)
-        if change is not None:
-            out[action] = what_if(state, inputs, road, limit_c, change)
-    return out
-
-
-def change_of(
-    state: State, inputs: Inputs, action: Action, lower_rpm: float | None = None, higher_rpm: float | None = None
-) -> Change | None:
-    """What `action` changes for the cooling; None where it means nothing (already so, or not known).
-
-    Heat made by the engine's own friction goes with rpm; heat made by the road goes with speed (grade and rolling)
-    and a share with its cube; 20 % air at 80 km/h after the worked figures of facts 4.6.
-    """
-    assert state.pace is not None
-    rig, pace = state.rig, state.pace
-    speed, rpm = inputs.speed_kmh, inputs.rpm
-    warm = float(pace.heat[1])
-    outside = state.air_c if state.air_c is not None else 25.0
-    if action is Action.AC_OFF:
-        if inputs.ac_on is False:
-            return None
-        rise = float(condenser_c(rig.cooling, outside, float(pace.ram[1]))) if inputs.ac_on else 0.0
-        shaft = float(rig.cooling.compressor_kw) / 0.36  # shaft to fuel at the indicated efficiency
-        spare = float(coolant_heat_kw(rig.engine, shaft))
-        if not inputs.ac_on:  # not declared: half a chance that it runs at all
-            rise, spare = 0.5 * float(condenser_c(rig.cooling, outside, float(pace.ram[1]))), 0.5 * spare
-        return Change(heat_add_kw=-min(spare, 0.5 * warm), air_add_c=-rise)
-    if action in (Action.DOWNSHIFT, Action.UPSHIFT):
-        if rpm is None or rpm < 500.0:
-            return None
-        target = lower_rpm if action is Action.DOWNSHIFT else higher_rpm
-        ratio = (1.4 if action is Action.DOWNSHIFT else 0.72) if target is None else target / rpm
-        friction = 0.15 * (ratio - 1.0)  # friction is some third of fuel at 2500 rpm and half load, from memory
-        return Change(heat_factor=1.0 + 0.5 * friction, fan_factor=ratio)
-    if action in (Action.SLOW_DOWN, Action.SPEED_UP):
-        if speed is None or speed < 5.0:
-            return None
-        other = max(speed - 10.0, 5.0) if action is Action.SLOW_DOWN else speed + 10.0
-        ratio = other / speed
-        air_share = 0.2 * (speed / 80.0) ** 2
-        heat_factor = ratio * (1.0 - air_share + air_share * ratio * ratio)
-        return Change(heat_factor=0.15 + 0.85 * heat_factor, ram_factor=ratio, fan_factor=ratio)
-    if action is Action.HEATER_ON:
-        if inputs.heater_on:
-            return None
-        capacity = float(np.exp(-state.rig.prior.mean[hypotheses.GAIN]))
-        return Change(cabin_per_s=float(rig.cooling.heater_kw_k) / capacity)
-    if action is Action.FAN_ON:
-        return None if inputs.fan_on else Change(electric_on=True)
-    if action in (Action.IDLE_NEUTRAL, Action.RAISE_IDLE, Action.KEEP_IDLING):
-        idle = float(rig.engine.idle_rpm) * (2.0 if action is Action.RAISE_IDLE else 1.0)
-        ratio = idle / max(rpm or idle, 300.0)
-        loss = 0.85 if action is Action.IDLE_NEUTRAL else ratio
-        return Change(heat_factor=loss, fan_factor=ratio)
-    return None

@@ -11,7 +11,20 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from livemon.core import acted, advice, alert, demand, estimator, forecast, ignition, rise, road, signals, trust
+from livemon.core import (
+    acted,
+    advice,
+    alert,
+    demand,
+    estimator,
+    forecast,
+    ignition,
+    rise,
+    road,
+    signals,
+    trust,
+    what_if,
+)
 from livemon.core.acted import ActedState, Doing
 from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Situation
 from livemon.core.air import air_density, standard_pressure_kpa
@@ -32,7 +45,7 @@ from livemon.core.trust import Trust, TrustState
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
-GAINS_EACH_MS: Final = 5_000
+GAINS_EACH_MS: Final = 15_000
 """What an action would buy is asked anew so often while there is a reason to act; it moves over minutes."""
 BLIND_MS: Final = 20_000
 """The model alone carries the estimate so long through doubted readings; then nothing is said of temperature."""
@@ -276,7 +289,7 @@ def _with_gains(
     if state.gains_ms is not None and inputs.t_ms - state.gains_ms < GAINS_EACH_MS:
         return state
     lower, higher = _neighbour_rpm(state.body, inputs)
-    gains = forecast.gains(state.estimator, inputs, where, settings.limit_c, ASKED, lower, higher)
+    gains = what_if.gains(state.estimator, inputs, settings.limit_c, ASKED, lower, higher)
     return state._replace(gains=gains, gains_ms=inputs.t_ms)
 
 
