@@ -92,7 +92,9 @@ def start() -> ActedState:
 
 def recognise(state: ActedState, now: Doing) -> tuple[ActedState, tuple[Acted, ...]]:
     """Fold one tick in; all actions so far, the newest last."""
-    ring = tuple(d for d in state.ring if now.t_ms - d.t_ms <= _RING_S * 1000) if state.ring else ()
+    ring = state.ring
+    while ring and now.t_ms - ring[0].t_ms > _RING_S * 1000:
+        ring = ring[1:]
     asked = _asked(state.asked, now)
     found, ratio = _find(state._replace(asked=asked), ring, now)
     state = state._replace(ring=(*ring, now)[-_RING_S - 1 :], asked=asked, gear_ratio=ratio)

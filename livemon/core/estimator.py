@@ -16,7 +16,7 @@ from livemon.core import demand, hypotheses
 from livemon.core.air import air_density
 from livemon.core.demand import Flow, Pace, Raw
 from livemon.core.engine import coolant_heat_kw
-from livemon.core.hypotheses import DRIFT, OPEN, SHED, TEMP, Bank, Prior
+from livemon.core.hypotheses import OPEN, TEMP, Bank, Prior
 from livemon.core.outcome import Band
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
@@ -27,6 +27,8 @@ BELOW_C, ABOVE_C = 0.25, 0.75
 """A reading r is taken as r - 0.25 .. r + 0.75: between rounding (-0.5 .. 0.5) and cutting off (0 .. 1)."""
 RESTART_C: Final = 2.0  # spread of the temperature after a hole in the readings
 SLACK_C: Final = 0.4  # spread added to the estimate for unknown rounding and lag
+OPEN_FROM: Final = 0.97
+"""From this opening on the thermostat regulates nothing any more."""
 _Z80: Final = 1.2816
 _SURPRISE_SHARE: Final = 0.02
 
@@ -64,24 +66,12 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What is known now: temperature, its rate, and what the hypotheses hold of the cooling."""
+    """What is known now: temperature, and how far the thermostat is open."""
 
     coolant_c: Band
-    rate_c_per_min: Band
     opening: float
     """Weighted thermostat opening; below 1 the slope is regulation."""
     regulating: bool
-    heat_c_per_min: float
-    """Heat made, as the rate at which it alone would warm the engine."""
-    shed_c_per_min: float
-    """Heat shed at this opening, the same way."""
-    capacity_c_per_min: float
-    """Heat that would be shed with the thermostat full open."""
-    drift_c_per_min: float
-    """What the model does not explain; lasting drift over +1 with a steady load is loss of cooling."""
-    shed_per_s: Band
-    """1 / time constant at 72 km/h, thermostat open."""
-    surprise: float
 
 
 def start(profile: VehicleProfile, settings: object = None) -> State:
@@ -154,33 +144,15 @@ def _raw(state: State, inputs: Inputs, fuel_kw: float | None) -> Raw:
 
 def estimate(state: State) -> Estimate | None:
     """What is known at this tick; None before the first reading."""
-    bank, flow = state.bank, state.flow
-    if bank is None or flow is None:
+    bank = state.bank
+    if bank is None:
         return None
     share = hypotheses.shares(bank)
-    part = hypotheses.terms(bank, flow)
     temp = bank.mean[TEMP]
     likely = float((share * temp).sum())
     spread = float(np.sqrt((share * (bank.cov[TEMP, TEMP] + (temp - likely) ** 2)).sum() + SLACK_C**2))
-    rates = part.warm - part.opening * part.cold - part.loss + bank.mean[DRIFT]
-    rate = float((share * rates).sum()) * 60.0
-    rate_spread = 60.0 * float(np.sqrt((share * (bank.cov[DRIFT, DRIFT] + (rates - rate / 60.0) ** 2)).sum()))
-    shed = bank.mean[SHED]
-    shed_likely = float((share * shed).sum())
-    shed_spread = float(np.sqrt((share * (bank.cov[SHED, SHED] + (shed - shed_likely) ** 2)).sum()))
-    opening = float((share * part.opening).sum())
-    return Estimate(
-        coolant_c=_band(likely, spread),
-        rate_c_per_min=_band(rate, rate_spread),
-        opening=opening,
-        regulating=opening < 0.97,
-        heat_c_per_min=60.0 * float((share * part.warm).sum()),
-        shed_c_per_min=60.0 * float((share * part.opening * part.cold).sum()),
-        capacity_c_per_min=60.0 * float((share * part.cold).sum()),
-        drift_c_per_min=60.0 * float((share * bank.mean[DRIFT]).sum()),
-        shed_per_s=Band(*(float(np.exp(shed_likely + z * shed_spread)) for z in (-_Z80, 0.0, _Z80))),
-        surprise=state.surprise,
-    )
+    opening = float((share * hypotheses.opening(bank)).sum())
+    return Estimate(_band(likely, spread), opening, opening < OPEN_FROM)
 
 
 def opens_c(state: State) -> float | None:

@@ -22,10 +22,12 @@ from livemon.core.signals import Inputs
 
 Array = NDArray[np.float64]
 
-EVERY_MS: Final = 4_000
+EVERY_MS: Final = 5_000
+NEWS_MS: Final = 2_000
+"""A coolant that chatters between two degrees must not cost a forecast a second."""
 CALM_EVERY_MS: Final = 10_000
 CALM_CHANCE: Final = 0.05
-"""The forecast is made anew every fourth second, and at once when the coolant moves a degree."""
+"""The forecast is made anew every fifth second, and within two when the coolant moves a degree."""
 GAIN_S: Final = 600
 _QUANTILES: Final = (0.1, 0.5, 0.9)
 _CLIP_C: Final = 40.0
@@ -46,11 +48,12 @@ class Forecast:
 
 
 def due(last: Forecast | None, state: State) -> bool:
-    """Whether a new forecast is worth its work at this tick: seldom where nothing is coming, at once on a new degree."""
-    if last is None or last.reading_c != state.reading_c or state.t_ms < last.t_ms:
+    """Whether a new forecast is worth its work at this tick: seldom where nothing is coming, soon on a new degree."""
+    if last is None or state.t_ms < last.t_ms:
         return True
     calm = dict(last.chance)[HORIZONS_S[-1]] < CALM_CHANCE
-    return state.t_ms - last.t_ms >= (CALM_EVERY_MS if calm else EVERY_MS)
+    patience_ms = CALM_EVERY_MS if calm else EVERY_MS
+    return state.t_ms - last.t_ms >= (NEWS_MS if last.reading_c != state.reading_c else patience_ms)
 
 
 def look_ahead(

@@ -146,6 +146,12 @@ class Terms(NamedTuple):
     fan_share: Array
 
 
+def opening(bank: Bank) -> Array:
+    """Thermostat opening of each member, 0 to 1."""
+    share: Array = np.minimum(np.maximum((bank.mean[TEMP] - bank.mean[OPEN]) / bank.prior.span_c, 0.0), 1.0)
+    return share
+
+
 def terms(bank: Bank, flow: Flow) -> Terms:
     """The heat balance of `moved` in its parts."""
     mean = bank.mean
@@ -155,15 +161,15 @@ def terms(bank: Bank, flow: Flow) -> Terms:
     air2 = flow.ram2 + DRAUGHT2 + fan2
     shed = np.exp(mean[SHED] + 0.5 * AIR_EXPONENT * np.log(air2)) * flow.density
     over = (temp - mean[OPEN]) / bank.prior.span_c
-    opening = np.minimum(np.maximum(over, 0.0), 1.0)
+    ajar = np.minimum(np.maximum(over, 0.0), 1.0)
     above = temp - flow.air_c
     return Terms(
         np.exp(mean[GAIN]) * flow.heat_kw,
         shed * above,
         LOSS_PER_S * above,
-        opening,
+        ajar,
         shed,
-        opening == over,
+        ajar == over,
         fan2 / air2,
     )
 

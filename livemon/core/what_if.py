@@ -51,7 +51,7 @@ def gains(
 def what_if(state: State, limit_c: float, changes: Sequence[Change]) -> list[Gain]:
     """What each change buys: cooler at its best within 600 s [K], and how much later the crossing comes [s].
 
-    Over the last minute's and the last three minutes' demand, the cooling a little worse and the heat a little more; the
+    Over the last minute's and the last three minutes' demand, the cooling a little worse, the heat a little more; the
     band is that of the hypotheses and these assumptions.  Negative where it hurts; None where neither run crosses.
     """
     assert state.bank is not None

@@ -16,7 +16,7 @@ def command_after(mark: str) -> str:
     return next(line.strip() for line in after.splitlines() if line.startswith("    "))
 
 
-@pytest.mark.parametrize("page", sorted(Path(ROOT, "docs").glob("*.md")) + [ROOT / "README.md", ROOT / "DEVELOPERS.md"])
+@pytest.mark.parametrize("page", [*sorted(Path(ROOT, "docs").glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"])
 def test_every_link_to_a_file_of_the_project_leads_somewhere(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
         assert (page.parent / target).exists(), f"{page.name}: {target}"
