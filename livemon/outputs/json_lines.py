@@ -7,6 +7,7 @@ docs/output.md.  A figure that is not finite is null.  Knows nothing of files or
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from json.encoder import encode_basestring_ascii as _word
 from math import isfinite
 
@@ -48,7 +49,7 @@ def summary_line(summary: Summary, log: str | None = None) -> str:
     """The last line of a replay, with its newline; `log` names it where there are several."""
     fields = [
         ("rows", str(summary.rows)),
-        ("skipped", _object((reason, str(n)) for reason, n in summary.skipped)),
+        ("skipped", _object((_word(reason)[1:-1], str(n)) for reason, n in summary.skipped)),
         ("seconds", _number(summary.seconds, 3)),
         ("peak_c", _number(summary.peak_c, 1)),
         ("peak_at_s", _number(summary.peak_at_s, 3)),
@@ -78,7 +79,8 @@ def _list(items: Iterable[str]) -> str:
 
 
 def _object(fields: Iterable[tuple[str, str]]) -> str:
-    return "{" + ", ".join([f"{_word(key)}: {text}" for key, text in fields]) + "}"
+    """Keys are plain ASCII words."""
+    return "{" + ", ".join([f'"{key}": {text}' for key, text in fields]) + "}"
 
 
 def _band(band: Band | None, decimals: int) -> str:
@@ -88,10 +90,13 @@ def _band(band: Band | None, decimals: int) -> str:
     return f'{{"low": {low}, "likely": {likely}, "high": {high}}}'
 
 
+# A forecast and an advice stand for seconds, so their text does too.
+@lru_cache(64)
 def _bands_ahead(pairs: tuple[tuple[int, Band], ...] | None) -> str:
     return "null" if pairs is None else _object((str(seconds), _band(band, 1)) for seconds, band in pairs)
 
 
+@lru_cache(64)
 def _chances(pairs: tuple[tuple[int, float], ...] | None) -> str:
     return "null" if pairs is None else _object((str(seconds), _number(chance, 3)) for seconds, chance in pairs)
 
@@ -110,6 +115,7 @@ def _climb(climb: Climb | None) -> str:
     )
 
 
+@lru_cache(64)
 def _advice(advice: Advice) -> str:
     return _object(
         (
@@ -122,6 +128,7 @@ def _advice(advice: Advice) -> str:
     )
 
 
+@lru_cache(64)
 def _acted(acted: Acted) -> str:
     return _object(
         (
