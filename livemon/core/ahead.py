@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 
 HORIZONS: Final = (60, 120, 180, 300, 450, 600, 900)
 _STEPS: Final = (20, 20, 20, 30, 30, 30, 30, 40, 40, 40, 50, 50, 50, 75, 75, 100, 100, 100)
+_LAGGED: Final = np.exp(-np.cumsum(_STEPS) / HEAT_LAG_S)
+"""Share of the present level of heat and air that is left at the end of each step."""
+_DRIFTED: Final = np.exp((np.array(_STEPS) - np.cumsum(_STEPS)) / DRIFT_TAU_S)
 LAST_20, LAST_60, LAST_180, LAST_600, WORSE_SHED, MORE_HEAT = range(6)
 RUNS: Final = 6
 _SCALE: Final = (0, 1, 2, 3, 1, 1)  # which running mean each run goes on with
@@ -63,62 +66,60 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
     """
     mean, cov = bank.mean, bank.cov
     lead = mean.shape[1:]
-    temp = np.empty((RUNS, *lead))
-    temp[:] = mean[TEMP]
     start = np.empty((6, RUNS, *lead))
     start[:] = mean[:, None]
     start[:, WORSE_SHED] -= cov[SHED] / np.sqrt(cov[SHED, SHED])
     start[:, MORE_HEAT] += cov[GAIN] / np.sqrt(cov[GAIN, GAIN])
-    temp = start[TEMP]
-    gain, opens, drift = np.exp(start[GAIN]), start[OPEN], start[DRIFT]
-    span = bank.prior.span_c
-    level_heat = _levels(pace.heat, lead)
-    level_ram = _levels(pace.ram, lead)
-    fan = _levels(pace.fan, lead)
-    heat_now = flow.heat_kw + 0.0 * level_heat
-    ram_now = np.sqrt(flow.ram2) + 0.0 * level_ram
+    temp, opens = start[TEMP], start[OPEN]
+    per_span = 1.0 / bank.prior.span_c
+    level_heat, level_ram, fan = (_levels(m, lead) for m in (pace.heat, pace.ram, pace.fan))
     air_c: Number = flow.air_c
-    fan_flow = np.exp(start[FAN])
-    cabin: Number = 0.0
-    electric: Number = 0.0
     if change is not None:
         level_heat = level_heat * change.heat_factor + change.heat_add_kw
         level_ram = level_ram * change.ram_factor
         fan = fan * change.fan_factor
         air_c = air_c + change.air_add_c
-        cabin = change.cabin_per_s
-        electric = change.electric_on * hypotheses.ELECTRIC
-    base = fan_flow * (hypotheses.ELECTRIC + (1.0 - hypotheses.ELECTRIC) * fan)
-    idle = base * hypotheses.IDLE_FLOW
-    more = base - idle
+    # What does not depend on the temperature is laid out for all steps at once.
+    late = _LAGGED.reshape((-1,) + (1,) * level_heat.ndim)
+    warming = np.exp(start[GAIN]) * (level_heat + (flow.heat_kw - level_heat) * late)
+    warming += start[DRIFT] * _DRIFTED.reshape((-1,) + (1,) * temp.ndim)
+    ram = level_ram + (np.sqrt(flow.ram2) - level_ram) * late
+    ram2 = ram * ram + hypotheses.DRAUGHT2
+    base = np.exp(start[FAN]) * (hypotheses.ELECTRIC + (1.0 - hypotheses.ELECTRIC) * fan)
+    swing = base * (0.5 * (1.0 - hypotheses.IDLE_FLOW))
+    middle = base * hypotheses.IDLE_FLOW + swing
     shed_now = np.exp(start[SHED]) * flow.density
     half = 0.5 * hypotheses.AIR_EXPONENT
+    steeper, engages = 0.5 / hypotheses.ENGAGE_SPAN_C, 0.5 * hypotheses.ENGAGE_C / hypotheses.ENGAGE_SPAN_C
     at = np.empty((len(HORIZONS), RUNS, *lead))
     highest = np.empty_like(at)
     peak = temp
     clock, mark = 0, 0
     rate = slope = temp
-    for step in _STEPS:
-        pull = 1.0 - float(np.exp(-step / HEAT_LAG_S))
-        heat_now = heat_now + (level_heat - heat_now) * pull
-        ram_now = ram_now + (level_ram - ram_now) * pull
-        on = 0.5 + 0.5 * np.tanh((temp - hypotheses.ENGAGE_C) * (0.5 / hypotheses.ENGAGE_SPAN_C))
-        if change is not None:
-            on = np.maximum(on, electric)
-        fan_now = idle + more * on
-        shed = shed_now * (ram_now * ram_now + fan_now * fan_now + hypotheses.DRAUGHT2) ** half
-        over = (temp - opens) / span
+    for place, step in enumerate(_STEPS):
+        on = np.tanh(temp * steeper - engages)
+        if change is not None:  # the electric fan's share as a value of the same curve
+            on = np.maximum(on, np.where(change.electric_on > 0, 2.0 * hypotheses.ELECTRIC - 1.0, -1.0))
+        on *= swing
+        on += middle
+        on *= on
+        on += ram2[place]
+        shed = shed_now * on**half
+        over = (temp - opens) * per_span
         opening = np.minimum(np.maximum(over, 0.0), 1.0)
         above = temp - air_c
-        conductance = opening * shed + hypotheses.LOSS_PER_S
-        rate = gain * heat_now - conductance * above + drift
-        slope = conductance + (opening == over) * (shed * above / span)
+        conductance = opening * shed
+        conductance += hypotheses.LOSS_PER_S
+        rate = warming[place] - conductance * above
+        shed *= above
+        shed *= per_span
+        shed *= opening == over
+        slope = conductance + shed
         if change is not None:
-            rate = rate - cabin * (temp - CABIN_C)
-            slope = slope + cabin
+            rate -= change.cabin_per_s * (temp - CABIN_C)
+            slope += change.cabin_per_s
         slope = np.maximum(slope, 1e-5)
-        temp = temp - rate * np.expm1(-slope * step) / slope
-        drift = drift * float(np.exp(-step / DRIFT_TAU_S))
+        temp = temp - rate * np.expm1(slope * -step) / slope
         peak = np.maximum(peak, temp)
         clock += step
         if clock == HORIZONS[mark]:
@@ -149,6 +150,8 @@ class Outlook(NamedTuple):
 
 
 PLAIN: Final = 16
+_LOOKED_AT: Final = np.ix_((0, 1, 3, 5), (LAST_20, LAST_60, LAST_180, LAST_600))
+"""Horizons and runs that the chance looks at."""
 
 
 def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs) -> Outlook:
@@ -192,12 +195,12 @@ def toward(view: Outlook, limit_c: Array) -> Array:
     """Features of the chance to cross `limit_c`, last axis: how far each run passes it, squashed, and `plain`."""
     line = np.asarray(limit_c)
     gap = view.now_c - line
-    columns = [np.tanh(gap / 3.0), np.tanh(gap / 12.0)]
-    over = view.highest_c - line[..., None]
+    over = view.highest_c[_LOOKED_AT] - line[..., None]
+    parts = [np.tanh(gap / 3.0)[None], np.tanh(gap / 12.0)[None]]
     for wide in (3.0, 12.0):
         squashed = (view.share * np.tanh(over * (1.0 / wide))).sum(axis=-1)
-        columns.extend(squashed[h, r] for h in (0, 1, 3, 5) for r in (LAST_20, LAST_60, LAST_180, LAST_600))
-    return np.concatenate([np.stack(columns, axis=-1), view.plain], axis=-1)
+        parts.append(squashed.reshape(-1, *squashed.shape[2:]))
+    return np.concatenate([np.moveaxis(np.concatenate(parts), 0, -1), view.plain], axis=-1)
 
 
 def _flat(mean: object, like: Array) -> Array:
