@@ -15,10 +15,6 @@ VERBS = {
     "probe": "talk to the adapter or bus and print what it supports, at what rate, and what is wrong",
     "simulate": "a made-up vehicle on a made-up road: a log, an adapter or a CAN bus",
     "plan": "the climb ahead of time, from a route",
-    "review": "what happened: peaks, climbs, jams, warnings, margins",
-    "learn": "fit the vehicle profile from logs, with uncertainty",
-    "compare": "did the change help, like for like, with an interval",
-    "tune": "run thresholds over logs and score lead time against false warnings",
     "show": "attach a driver's or passenger's view to a running watch",
     "check": "validate settings and print what is in force",
 }
