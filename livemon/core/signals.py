@@ -20,7 +20,7 @@ PATIENCE_MS: Final = (3_000, 15_000)
 """Bounds of three usual periods [ms]; common practice, no source: coolant moves at most some 0.2 K/s."""
 SLOW_PATIENCE_MS: Final = 180_000
 SLOW: Final = frozenset({"ambient_air_c", "baro_kpa", "fuel_level_pct", "oil_c", "run_time_s", "fuel_status", "mil"})
-"""Quantities that change over minutes and are asked for seldom (facts of practice: each 5 to 30 s)."""
+"""Quantities that change over minutes and are asked for seldom (each 5 to 30 s, common practice)."""
 START_GRACE_MS: Final = 30_000
 """So long without a coolant reading is still `starting`; after it `no_coolant`."""
 ENGINE_OFF_MS: Final = 5_000

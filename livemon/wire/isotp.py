@@ -14,7 +14,7 @@ from typing import Final
 
 FRAME_BYTES: Final = 8
 LONGEST: Final = 4095
-"""Twelve bits of length (facts: ISO 15765-2 first frame)."""
+"""Twelve bits of length: the first frame of ISO 15765-2."""
 
 SILENCE_MS: Final = 1000
 """A message whose next frame, or whose flow control, is this late is given up (N_Cr, N_Bs)."""
