@@ -23,7 +23,7 @@ def _key(default: float, low: float, high: float, unit: str, effect: str) -> Any
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = _key(0.25, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    caution_chance: float = _key(0.28, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
     regulating_chance: float = _key(
         0.9, 0.05, 0.99, "", "the same while the thermostat is still regulating, when a slope is no danger yet"
     )

@@ -35,7 +35,8 @@ ELECTRIC, IDLE_FLOW, ENGAGE_C, ENGAGE_SPAN_C = FANS
 TEMP, DRIFT, GAIN, SHED, FAN, OPEN = range(6)
 """Rows of the unknowns: coolant [C], unexplained rate [K/s], ln gain [K/s per kW], ln shed [1/s at 72 km/h], ln of fan
 flow over ram flow, thermostat opening temperature [C]."""
-AIR_EXPONENT: Final = 0.65  # heat shed ~ air speed ^ 0.65 to 0.85 by effectiveness-NTU at NTU 0.7 to 1.5, the low end since coolant side adds
+AIR_EXPONENT: Final = 0.65
+"""Heat shed ~ air speed ^ 0.65 to 0.85 by effectiveness-NTU at NTU 0.7 to 1.5; the coolant side lowers it."""
 LOSS_PER_S: Final = 0.0002  # block to air: 0.025 kW/K over 117 kJ/K
 DRAUGHT2: Final = 0.01  # square of the air that a still vehicle with still fans breathes, relative to 72 km/h
 

@@ -43,12 +43,14 @@ def run(args: argparse.Namespace) -> int:
         raise SetupError("--seconds", "5 to 600", repr(args.seconds))
     if args.can is not None:
         if args.port is not None or args.find:
-            raise SetupError("probe", "either --port, --find or --can", "more than one", "Probe one after the other.")
+            raise SetupError(
+                "the vehicle", "either --port, --find or --can", "more than one", "Probe one after the other."
+            )
         return show(_bus(args), args.json)
     if args.find and args.port is None:
         args.port, args.baud = _found()
     if args.port is None:
-        raise SetupError("probe", "--port PATH, --find or --can CHANNEL", "none", "Say where the vehicle is.")
+        raise SetupError("the vehicle", "--port PATH, --find or --can CHANNEL", "none", "Say where the vehicle is.")
     settings = SerialSettings(args.port, args.baud, elm=ElmSettings(protocol=args.protocol))
     return show(probe_adapter.examine(settings, args.seconds), args.json)
 

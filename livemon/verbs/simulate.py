@@ -57,9 +57,9 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(_listing())
         return 0
     if args.log is None and args.truth is None and args.pty is None and args.can is None:
-        raise SetupError("simulate", "where to write or stand: --log FILE, --pty NAME or --can CHANNEL", "nothing")
+        raise SetupError("the drive", "where to write or stand: --log FILE, --pty NAME or --can CHANNEL", "nothing")
     if args.pty is not None and args.can is not None:
-        raise SetupError("simulate", "either --pty or --can", "both", "Start it twice.")
+        raise SetupError("the drive", "either --pty or --can", "both", "Start it twice.")
     for path in (args.log, args.truth):
         if path is not None and str(path) != "-" and path.exists() and not args.force:
             raise SetupError(str(path), "a file that is not there yet", "one", "Give --force to write over it.")
@@ -93,9 +93,9 @@ def _listing() -> str:
 def _rig_and_length(args: argparse.Namespace) -> tuple[Rig, int]:
     if (args.scenario is None) == (args.family is None):
         found = "neither" if args.scenario is None else "both"
-        raise SetupError("simulate", "either --scenario or --family", found, "--list tells them.")
+        raise SetupError("the drive", "either --scenario or --family", found, "--list tells them.")
     if args.seed < 0 or args.number < 0:
-        raise SetupError("simulate", "--seed and --number from 0 up", f"{args.seed} and {args.number}")
+        raise SetupError("the drive", "--seed and --number from 0 up", f"{args.seed} and {args.number}")
     seconds = FAMILY_SECONDS
     if args.scenario is not None:
         scenario = SCENARIOS.get(args.scenario)
