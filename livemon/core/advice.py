@@ -9,49 +9,43 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from types import MappingProxyType
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
+from livemon.core.keys import check_ranges, key
 from livemon.core.outcome import STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
 
 Gains = Mapping[Action, tuple[Band, float | None]]
 """What the forecast expects of each action: cooler by [K] at its best within 600 s, and later by [s]."""
 
 
-def _key(default: float, low: float, high: float, unit: str, effect: str) -> Any:
-    return field(default=default, metadata={"low": low, "high": high, "unit": unit, "effect": effect})
-
-
 @dataclass(frozen=True, slots=True)
 class AdviceSettings:
     """Bounds of the situations and of what is worth saying; common practice, no source, unless marked."""
 
-    still_s: float = _key(3.0, 1.0, 30.0, "s", "speed must have stood at zero so long to count as a standstill")
-    traffic_kmh: float = _key(25.0, 5.0, 60.0, "km/h", "mean speed under which it is traffic; 10 km/h more to leave it")
-    slow_floor_kmh: float = _key(
+    still_s: float = key(3.0, 1.0, 30.0, "s", "speed must have stood at zero so long to count as a standstill")
+    traffic_kmh: float = key(25.0, 5.0, 60.0, "km/h", "mean speed under which it is traffic; 10 km/h more to leave it")
+    slow_floor_kmh: float = key(
         45.0, 20.0, 90.0, "km/h", "no advice to slow down below this; a maker's manual names about 70 on grades"
     )
-    faster_ceiling_kmh: float = _key(60.0, 20.0, 80.0, "km/h", "no advice to go faster above this")
-    rpm_reserve: float = _key(0.05, 0.0, 0.3, "", "share of the rpm limit the lower gear must stay below it")
-    least_rpm: float = _key(1200.0, 600.0, 2500.0, "rpm", "a higher gear must not pull the engine below this")
-    least_gain_c: float = _key(0.3, 0.0, 3.0, "K", "an action expected to buy less is not shown")
-    ask_s: float = _key(45.0, 10.0, 300.0, "s", "an action shown first for so long makes room for the next one")
-    hard_climb_m: float = _key(150.0, 50.0, 1000.0, "m", "so much height gained counts as a hard climb")
-    after_climb_s: float = _key(
+    faster_ceiling_kmh: float = key(60.0, 20.0, 80.0, "km/h", "no advice to go faster above this")
+    rpm_reserve: float = key(0.05, 0.0, 0.3, "", "share of the rpm limit the lower gear must stay below it")
+    least_rpm: float = key(1200.0, 600.0, 2500.0, "rpm", "a higher gear must not pull the engine below this")
+    least_gain_c: float = key(0.3, 0.0, 3.0, "K", "an action expected to buy less is not shown")
+    ask_s: float = key(45.0, 10.0, 300.0, "s", "an action shown first for so long makes room for the next one")
+    hard_climb_m: float = key(150.0, 50.0, 1000.0, "m", "so much height gained counts as a hard climb")
+    after_climb_s: float = key(
         600.0, 60.0, 1800.0, "s", "so long after a hard climb, idling before switching off is advised"
     )
-    keep_idling_s: float = _key(180.0, 60.0, 300.0, "s", "idle so long; makers' manuals say 3 minutes, some models 5")
-    soak_margin_c: float = _key(
+    keep_idling_s: float = key(180.0, 60.0, 300.0, "s", "idle so long; makers' manuals say 3 minutes, some models 5")
+    soak_margin_c: float = key(
         12.0, 3.0, 30.0, "K", "only this close under the limit is heat soak after switching off a matter"
     )
 
     def __post_init__(self) -> None:
-        for key in fields(self):
-            value, low, high = getattr(self, key.name), key.metadata["low"], key.metadata["high"]
-            if not low <= value <= high:
-                raise ValueError(f"advice.{key.name}: expected {low:g} to {high:g}, found {value!r}")
+        check_ranges(self, "advice")
 
 
 @dataclass(frozen=True, slots=True)

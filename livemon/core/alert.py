@@ -8,61 +8,50 @@ temperature is what it is; that is told by the estimator, the forecast and trust
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
-from typing import Any, Final, NamedTuple
+from dataclasses import dataclass, fields
+from typing import Final, NamedTuple
 
+from livemon.core.keys import check_ranges, key
 from livemon.core.outcome import Band, Level, Status
-
-
-def _key(default: float, low: float, high: float, unit: str, effect: str) -> Any:
-    """A setting with its range; the metadata feed the settings table and the documents."""
-    return field(default=default, metadata={"low": low, "high": high, "unit": unit, "effect": effect})
 
 
 @dataclass(frozen=True, slots=True)
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = _key(0.28, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
-    regulating_chance: float = _key(
+    caution_chance: float = key(0.28, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    regulating_chance: float = key(
         0.9, 0.05, 0.99, "", "the same while the thermostat is still regulating, when a slope is no danger yet"
     )
-    warning_chance: float = _key(
-        0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning"
-    )
-    advisory_chance: float = _key(
-        0.35, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory"
-    )
-    exit_share: float = _key(
+    warning_chance: float = key(0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning")
+    advisory_chance: float = key(0.35, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
+    exit_share: float = key(
         0.5, 0.1, 0.95, "", "a chance ends a level when it is below this share of the one that began it"
     )
-    short_time_s: float = _key(60.0, 10.0, 300.0, "s", "a likely time to the limit at or under this begins a caution")
-    near_margin_c: float = _key(2.0, 0.0, 10.0, "K", "an estimate this close under the limit is an advisory")
-    deadband_c: float = _key(2.0, 0.5, 5.0, "K", "a reached line is left only this far below it")
-    hot_margin_c: float = _key(
+    short_time_s: float = key(60.0, 10.0, 300.0, "s", "a likely time to the limit at or under this begins a caution")
+    near_margin_c: float = key(2.0, 0.0, 10.0, "K", "an estimate this close under the limit is an advisory")
+    deadband_c: float = key(2.0, 0.5, 5.0, "K", "a reached line is left only this far below it")
+    hot_margin_c: float = key(
         2.0, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
     )
-    reached_on_s: float = _key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
-    coming_on_s: float = _key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
-    advisory_on_s: float = _key(10.0, 2.0, 120.0, "s", "an advisory must stand so long")
-    clear_s: float = _key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
-    hold_s: float = _key(
+    reached_on_s: float = key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
+    coming_on_s: float = key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
+    advisory_on_s: float = key(10.0, 2.0, 120.0, "s", "an advisory must stand so long")
+    clear_s: float = key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
+    hold_s: float = key(
         30.0, 30.0, 300.0, "s", "no level ends sooner than this after it began; keeps any alarm under 3 a minute"
     )
-    lost_advisory_s: float = _key(10.0, 2.0, 120.0, "s", "data lost so long is an advisory")
-    lost_caution_s: float = _key(30.0, 5.0, 300.0, "s", "data lost while hot for so long is a caution")
-    lost_warning_s: float = _key(90.0, 10.0, 600.0, "s", "data lost during a caution for so long is a warning")
-    engine_off_s: float = _key(
+    lost_advisory_s: float = key(10.0, 2.0, 120.0, "s", "data lost so long is an advisory")
+    lost_caution_s: float = key(30.0, 5.0, 300.0, "s", "data lost while hot for so long is a caution")
+    lost_warning_s: float = key(90.0, 10.0, 600.0, "s", "data lost during a caution for so long is a warning")
+    engine_off_s: float = key(
         60.0, 30.0, 600.0, "s", "engine off and nothing to read for so long: the level is unknown again"
     )
-    caution_repeat_s: float = _key(180.0, 30.0, 1800.0, "s", "a silenced caution sounds again after so long")
-    warning_repeat_s: float = _key(60.0, 15.0, 600.0, "s", "a silenced warning sounds again after so long")
+    caution_repeat_s: float = key(180.0, 30.0, 1800.0, "s", "a silenced caution sounds again after so long")
+    warning_repeat_s: float = key(60.0, 15.0, 600.0, "s", "a silenced warning sounds again after so long")
 
     def __post_init__(self) -> None:
-        for key in fields(self):
-            value, low, high = getattr(self, key.name), key.metadata["low"], key.metadata["high"]
-            if not low <= value <= high:
-                raise ValueError(f"alert.{key.name}: expected {low:g} to {high:g}, found {value!r}")
+        check_ranges(self, "alert")
 
 
 STOP_OVER_LIMIT_C: Final = 10.0
@@ -453,11 +442,11 @@ def table(settings: AlertSettings | None = None) -> str:
 def settings_table() -> str:
     """Every key of `AlertSettings` as it stands in docs/alerts.md."""
     lines = ["| key | default | unit | range | effect |", "|---|---|---|---|---|"]
-    for key in fields(AlertSettings):
-        meta = key.metadata
-        name = key.name.removesuffix("_c").removesuffix("_s")  # in the file the value carries its unit
+    for item in fields(AlertSettings):
+        meta = item.metadata
+        name = item.name.removesuffix("_c").removesuffix("_s")  # in the file the value carries its unit
         lines.append(
-            f"| `{name}` | {key.default:g} | {meta['unit'] or '-'} "
+            f"| `{name}` | {item.default:g} | {meta['unit'] or '-'} "
             f"| {meta['low']:g} to {meta['high']:g} | {meta['effect']} |"
         )
     return "\n".join(lines) + "\n"
