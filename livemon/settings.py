@@ -153,6 +153,7 @@ SECTIONS: Final[tuple[Section, ...]] = (
         rows={
             "port": (Text(200, may_be_empty=True), "ELM-style adapter: serial device or socket://HOST:PORT; none = no"),
             "baud": (Number(0, 1_000_000, whole=True), "speed of that port; 0 = find it"),
+            "follow_device": (Flag(), "find the same adapter again when it comes back under another name"),
             "can": (Text(40, may_be_empty=True), "CAN channel, such as can0; none = no"),
             "interface": (Text(40), "python-can interface of that channel"),
             "bitrate": (Number(0, 1_000_000, whole=True), "CAN bit rate to set, where the interface can; 0 = as it is"),

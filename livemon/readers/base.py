@@ -34,6 +34,7 @@ class LinkSettings:
 
     port: str = ""
     baud: int = 0
+    follow_device: bool = False
     can: str = ""
     interface: str = "socketcan"
     bitrate: int = 0

@@ -117,7 +117,7 @@ def _readers(link: LinkSettings, clock: MonotonicClock) -> list[Reader]:
     if link.port:
         from livemon.readers.serial_elm import SerialElm, SerialSettings
 
-        readers.append(SerialElm(SerialSettings(link.port, link.baud), clock))
+        readers.append(SerialElm(SerialSettings(link.port, link.baud, link.follow_device), clock))
     else:
         from livemon.readers.can_bus import CanReader
         from livemon.wire.can_talk import CanSettings
