@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -43,3 +45,19 @@ def test_the_job_comes_first() -> None:
 def test_verbs_of_the_readme_exist() -> None:
     for verb in set(re.findall(r"livemon (\w+) ", TEXT)):
         assert (ROOT / "livemon/verbs" / f"{verb}.py").is_file(), verb
+
+
+def test_the_picture_is_what_the_first_command_shows() -> None:
+    words = command_after("first command").split()
+    log = words[words.index("replay") + 1]
+    shown = subprocess.run(
+        [sys.executable, "-m", "livemon", "replay", log],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    ).stdout
+    picture = TEXT.split("<!-- driver's view -->")[1].split("One figure pair")[0]
+    lines = [line.removeprefix("    ").rstrip() for line in picture.strip("\n").splitlines()]
+    assert "\n".join(lines) in "\n".join(line.rstrip() for line in shown.splitlines())
