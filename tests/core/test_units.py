@@ -1,0 +1,54 @@
+"""Units: every accepted unit against the pint library, there and back, and refusals in words."""
+
+from __future__ import annotations
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from livemon.core import units
+from livemon.core.units import Kind
+
+REGISTRY = pint.UnitRegistry()
+NAMES = {
+    "C": "degC", "F": "degF", "K": "kelvin", "km/h": "km/hour", "mph": "mile/hour", "m/s": "m/s", "kg": "kg",
+    "lb": "pound", "t": "metric_ton", "m": "m", "km": "km", "mm": "mm", "cm": "cm", "ft": "foot", "mi": "mile",
+    "in": "inch", "kPa": "kPa", "psi": "psi", "bar": "bar", "hPa": "hPa", "L": "liter", "qt": "quart", "gal": "gallon",
+    "cc": "cm**3", "m2": "m**2", "ft2": "foot**2", "kW": "kW", "hp": "horsepower", "PS": "metric_horsepower",
+    "Nm": "N*m", "lbft": "pound_force*foot", "s": "s", "min": "minute", "h": "hour", "V": "volt",
+}  # fmt: skip
+STEPS = {"C": "delta_degC", "K": "kelvin", "F": "delta_degF"}
+KINDS = [value for value in vars(units).values() if isinstance(value, Kind)]
+PAIRS = [(kind, unit) for kind in KINDS for unit in kind.units if unit in NAMES]
+
+
+@pytest.mark.parametrize(("kind", "unit"), PAIRS, ids=lambda x: x.name if isinstance(x, Kind) else x)
+@pytest.mark.parametrize("number", [0.0, 1.0, 37.5, 212.0])
+def test_every_unit_agrees_with_pint(kind: Kind, unit: str, number: float) -> None:
+    names = STEPS if kind is units.TEMPERATURE_STEP else NAMES
+    expected = REGISTRY.Quantity(number, names[unit]).to(names[kind.own]).magnitude
+    assert units.parse(f"{number} {unit}", kind) == pytest.approx(expected, rel=1e-8, abs=1e-8)
+
+
+@given(st.sampled_from(PAIRS), st.floats(-1e4, 1e4))
+def test_there_and_back(pair: tuple[Kind, str], value: float) -> None:
+    kind, unit = pair
+    scale, offset = kind.units[unit]
+    assert units.to_unit(value, kind, unit) * scale + offset == pytest.approx(value, abs=1e-6)
+
+
+@pytest.mark.parametrize("text", ["", "108", "C", "108 Q", "1,8 C", "nan C", "108 C C", "108 psi"])
+def test_a_temperature_without_its_unit_is_refused_with_the_accepted_ones(text: str) -> None:
+    with pytest.raises(ValueError, match="C, F, K"):
+        units.parse(text, units.TEMPERATURE)
+
+
+@given(st.text(max_size=20))
+def test_any_text_is_read_or_refused_with_the_accepted_units(text: str) -> None:
+    refusal = ""
+    try:
+        units.parse(text, units.SPEED)
+    except ValueError as refused:
+        refusal = str(refused)
+    assert not refusal or "km/h" in refusal
