@@ -125,8 +125,8 @@ async def _stream(source: Source) -> AsyncIterator[bytes]:
     """What one visitor gets: greeting and trail, then the newest line each time, `gone` when the monitor is."""
     until_s = time.monotonic() + STREAM_LIFE_S
     told = source.told
-    hello = {**source.greeting, "trail": list(source.trail)}
-    yield b"retry: 2000\n\n" + _event("hello", json.dumps(hello, ensure_ascii=True))
+    greeted = source.greeting
+    yield b"retry: 2000\n\n" + _hello(source)
     if source.line and time.monotonic() - source.came_s <= OLD_S:
         yield _event("line", source.line)
     while time.monotonic() < until_s:
@@ -134,10 +134,17 @@ async def _stream(source: Source) -> AsyncIterator[bytes]:
             yield b": quiet\n\n"
             continue
         told = source.told
+        if source.greeting is not greeted:  # the monitor came, or came back, after this visitor did
+            greeted = source.greeting
+            yield _hello(source)
         if source.line:
             yield _event("line", source.line)
         else:
             yield _event("gone", "{}")
+
+
+def _hello(source: Source) -> bytes:
+    return _event("hello", json.dumps({**source.greeting, "trail": list(source.trail)}, ensure_ascii=True))
 
 
 class Watching(StreamingResponse):

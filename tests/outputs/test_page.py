@@ -224,9 +224,11 @@ def events(monitor: Monitor, count: int, path: str = "/events", **headers: str) 
 
 
 def test_events_bring_the_trail_and_then_each_line(monitor: Monitor) -> None:
-    (first, hello), *lines = events(monitor, 4)
-    assert first == "hello"
-    told = json.loads(hello)
+    seen = events(monitor, 6)
+    assert seen[0][0] == "hello"
+    # The first visitor may come before the page has found the monitor: then it is greeted again.
+    last = max(place for place, (name, _) in enumerate(seen) if name == "hello")
+    told, lines = json.loads(seen[last][1]), seen[last + 1 :]
     assert told["units"] == "metric"
     assert 80 < len(told["trail"]) <= 91
     assert {name for name, _ in lines} == {"line"}
