@@ -15,7 +15,6 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from livemon import yaml_lines
 from livemon.core.advice import AdviceSettings
 from livemon.core.alert import AlertSettings
 from livemon.core.figures import FIGURES, Figure
@@ -25,15 +24,16 @@ from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
-from livemon.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.files import yaml_lines
+from livemon.files.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.files.vehicle_file import TYPED_SHARE
+from livemon.files.yaml_lines import Word
 from livemon.outputs.feed import FeedSettings
 from livemon.outputs.lamp import LampSettings
 from livemon.outputs.page import PageSettings
 from livemon.outputs.recorder import RecorderSettings
 from livemon.outputs.sound import WAYS, SoundSettings
 from livemon.readers.base import LinkSettings
-from livemon.vehicle_file import TYPED_SHARE
-from livemon.yaml_lines import Word
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from livemon.core.air import standard_pressure_kpa
 from livemon.core.alert import STOP_UNDER_BOILING_C, default_stop_c
 from livemon.core.coolant import BOILING_BAND_C, boiling_c
 from livemon.core.units import LENGTH, TEMPERATURE, Display, to_unit
-from livemon.vehicle_file import NAME_OF, figure_text
+from livemon.files.vehicle_file import NAME_OF, figure_text
 from livemon.verbs.common import InForce, add_common, settle
 
 SEA_LEVEL_M = 0.0

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from livemon import __version__, route_header, settings, vehicle_file
+from livemon import __version__, settings
 from livemon.core.pipeline import CoreSettings
 from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
+from livemon.files import route_header, vehicle_file
 from livemon.readers.route_file import read_route
 from livemon.settings import Layer, ScreenSettings, Settings
 

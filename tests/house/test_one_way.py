@@ -31,6 +31,7 @@ MAY = {
     "outputs": (*OUTCOMES, "livemon.outputs"),
     "study": ("livemon.core", "livemon.wire.log_text", "livemon.study"),
     "sim": ("livemon.core", "livemon.wire", "livemon.sim"),
+    "files": ("livemon.core", "livemon.files"),
 }
 FILES = sorted(HOUSE.rglob("*.py"))
 

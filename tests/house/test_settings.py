@@ -15,15 +15,16 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from livemon import route_header, settings, vehicle_file, yaml_lines
+from livemon import settings
 from livemon.cli import main
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.route import Route, build
 from livemon.core.vehicle import Fuel, VehicleProfile
 from livemon.errors import SetupError
-from livemon.forms import Quantity
+from livemon.files import route_header, vehicle_file, yaml_lines
+from livemon.files.forms import Quantity
+from livemon.files.yaml_lines import Word
 from livemon.settings import KEYS, SECTIONS
-from livemon.yaml_lines import Word
 
 HOUSE = Path(__file__).resolve().parents[2]
 EXAMPLE = HOUSE / "config" / "vehicles" / "example.yaml"

@@ -13,13 +13,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
-from livemon import yaml_lines
 from livemon.core import units
 from livemon.core.figures import FIGURES, Figure, FigureKey
 from livemon.core.vehicle import PARTS, Fuel, VehicleProfile
 from livemon.errors import SetupError
-from livemon.forms import Choice, Flag, Form, Number, Quantity, Text
-from livemon.yaml_lines import Block, Node, Word
+from livemon.files import yaml_lines
+from livemon.files.forms import Choice, Flag, Form, Number, Quantity, Text
+from livemon.files.yaml_lines import Block, Node, Word
 
 TYPED_SHARE: Final = 0.25
 """A typed figure without a spread is sure to this share of what is unknown of a vehicle nobody described."""
