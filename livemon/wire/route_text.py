@@ -1,101 +1,90 @@
-"""Route files as text -> raw points: GPX 1.0 and 1.1, and CSV of distance and height.
+"""Raw points of a road, and the table of distance and height as text -> such points.
 
-GPX is read with the standard library's XML parser: gpxpy, the usual library, needs 3 s for 100,000 points where a plan
-may take 2 s in all; tests hold the two against each other.
-Returns what the file says and nothing more; cleaning is `core/route`'s.  A file that cannot be used raises SetupError
-with what was expected and found.
+A table is what people type or a spreadsheet saves: comma, semicolon or tab between the columns, and a decimal comma
+where a comma does not separate.  Returns what the file says and nothing more; cleaning is `core/route`'s.  A table that
+cannot be used raises SetupError with row, expected and found.
 """
 
 from __future__ import annotations
 
 import csv
+from array import array
 from dataclasses import dataclass
 from typing import Final
-from xml.etree import ElementTree
+
+import numpy as np
+from numpy.typing import NDArray
 
 from livemon.errors import SetupError
 
+Floats = NDArray[np.float64]
+
 MAX_POINTS: Final = 2_000_000
-_DISTANCE: Final = {"distance_m": 1.0, "distance_km": 1000.0, "distance_mi": 1609.344}
-_HEIGHT: Final = {"height_m": 1.0, "altitude_m": 1.0, "height_ft": 0.3048}
+LOWEST_M: Final = -500.0
+HIGHEST_M: Final = 9_000.0
+"""No road lies outside: lowest shore and highest pass on Earth with room to spare; what is outside is not a height."""
+NAN: Final = float("nan")
+_DISTANCE: Final = {"distance_m": 1.0, "distance_km": 1000.0, "distance_mi": 1609.344, "distance_ft": 0.3048}
+_HEIGHT: Final = {"height_m": 1.0, "altitude_m": 1.0, "height_ft": 0.3048, "altitude_ft": 0.3048}
 
 
 @dataclass(frozen=True, slots=True)
 class RoutePoints:
-    """Raw points in order: positions or distances [m], heights [m]; a missing height is None."""
+    """Raw points in order: positions [degree] or distances [m], the other None; heights [m], nan = missing."""
 
     name: str
-    heights_m: tuple[float | None, ...]
-    positions_deg: tuple[tuple[float, float], ...] | None
-    distances_m: tuple[float, ...] | None
+    heights_m: Floats
+    latitude_deg: Floats | None = None
+    longitude_deg: Floats | None = None
+    distances_m: Floats | None = None
 
 
-def parse_gpx(text: str, where: str) -> RoutePoints:
-    """Points of the first track that has any, else of the first route (GPX 1.0 and 1.1)."""
+def height_or_nan(text: str) -> float:
+    """Height [m]; nan for an empty cell, for words such as nan, and for what lies on no road.  ValueError for others.
+
+    Example: "412.5" -> 412.5, " " -> nan, "99999" (a device's word for unknown) -> nan.
+    """
     try:
-        root = ElementTree.fromstring(text.lstrip("\ufeff \t\r\n"))
-    except ElementTree.ParseError as broken:
-        raise SetupError(where, "a GPX 1.0 or 1.1 file", str(broken), "Export the route again as GPX.") from broken
-    space = root.tag[: root.tag.index("}") + 1] if root.tag.startswith("{") else ""
-    if root.tag != f"{space}gpx":
-        raise SetupError(where, "a GPX 1.0 or 1.1 file", f"an XML file of <{root.tag.removeprefix(space)[:40]}>")
-    for kind, step in (("trk", f"{space}trkseg/{space}trkpt"), ("rte", f"{space}rtept")):
-        for line in root.findall(f"{space}{kind}"):
-            points = line.findall(step)
-            if points:
-                return _points(line.findtext(f"{space}name") or where, points, f"{space}ele", where)
-    raise SetupError(where, "a track or route with points", "none", "Waypoints alone are not a road.")
+        value = float(text)
+    except ValueError:
+        if text.strip():
+            raise
+        return NAN
+    return value if LOWEST_M <= value <= HIGHEST_M else NAN
 
 
-def _points(name: str, points: list[ElementTree.Element], height_tag: str, where: str) -> RoutePoints:
-    if len(points) > MAX_POINTS:
-        raise SetupError(where, f"at most {MAX_POINTS} points", f"{len(points)}", "Thin the route.")
-    places, heights = [], []
-    for number, point in enumerate(points, start=1):
-        try:
-            latitude, longitude = float(point.attrib["lat"]), float(point.attrib["lon"])
-            cell = point.findtext(height_tag)
-            height = float(cell) if cell and cell.strip() else None
-        except (KeyError, ValueError):
-            raise SetupError(
-                f"{where}, point {number}", "numbers in lat, lon and ele", str(point.attrib)[:80]
-            ) from None
-        if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
-            raise SetupError(f"{where}, point {number}", "a place on Earth", f"{latitude:g}, {longitude:g}")
-        places.append((latitude, longitude))
-        heights.append(height)
-    if sum(h is not None for h in heights) < 2:
-        raise SetupError(where, "heights (<ele>) at the points", "none", "Use an export that includes elevation.")
-    return RoutePoints(name, tuple(heights), tuple(places), None)
-
-
-def parse_csv(text: str, where: str) -> RoutePoints:
-    """Columns distance_m|_km|_mi and height_m|altitude_m|height_ft, header row first."""
-    rows = csv.DictReader(line for line in text.splitlines() if line.strip() and not line.startswith("#"))
-    names = [n.strip() for n in rows.fieldnames or []]
-    rows.fieldnames = names
+def parse_table(text: str, where: str) -> RoutePoints:
+    """Columns distance_m|_km|_mi|_ft and height_m|_ft or altitude_m|_ft, named in the first row, in any order."""
+    lines = [line for line in text.removeprefix("\ufeff").splitlines() if line.strip() and not line.startswith("#")]
+    head = lines[0] if lines else ""
+    between = max(";\t,", key=head.count)
+    rows = csv.reader(lines, delimiter=between)
+    names = [name.strip().lower() for name in next(rows, [])]
     distance = next((n for n in names if n in _DISTANCE), None)
     height = next((n for n in names if n in _HEIGHT), None)
     if distance is None or height is None:
         wanted = f"columns {'|'.join(_DISTANCE)} and {'|'.join(_HEIGHT)}"
-        raise SetupError(where, wanted, f"columns {', '.join(names) or 'none'}", "Name the columns in the first row.")
-    distances: list[float] = []
-    heights: list[float | None] = []
+        found = ", ".join(names)[:80] or "none"
+        raise SetupError(where, wanted, f"columns {found}", "Name the columns in the first row, with their unit.")
+    at_column, height_column = names.index(distance), names.index(height)
+    distances, heights = array("d"), array("d")
     for number, row in enumerate(rows, start=2):
+        if number > MAX_POINTS:
+            raise SetupError(where, f"at most {MAX_POINTS} rows", "more", "Thin the table.")
+        cells = row if between == "," else [cell.replace(",", ".") for cell in row]
         try:
-            at = float(row[distance]) * _DISTANCE[distance]
-            cell = (row[height] or "").strip()
-            heights.append(float(cell) * _HEIGHT[height] if cell else None)
-        except (TypeError, ValueError):
-            raise SetupError(f"{where}, row {number}", "two numbers", str(list(row.values())[:4])) from None
+            at = float(cells[at_column]) * _DISTANCE[distance]
+            cell = cells[height_column] if len(cells) > height_column else ""
+            level = height_or_nan(str(float(cell) * _HEIGHT[height]) if cell.strip() else "")
+        except (IndexError, ValueError):
+            raise SetupError(f"{where}, row {number}", "two numbers", repr(between.join(row)[:60])) from None
+        if not abs(at) < 1e9:
+            raise SetupError(f"{where}, row {number}", "a distance", repr(cells[at_column][:20]))
         if distances and at < distances[-1]:
             raise SetupError(f"{where}, row {number}", "a distance that grows", f"{at:g} m after {distances[-1]:g} m")
         distances.append(at)
-    if sum(h is not None for h in heights) < 2:
-        raise SetupError(where, "at least two rows with heights", f"{len(heights)} rows")
-    return RoutePoints(where, tuple(heights), None, tuple(distances))
-
-
-def parse_route(text: str, where: str) -> RoutePoints:
-    """GPX when the text looks like XML, else CSV."""
-    return parse_gpx(text, where) if text.lstrip("\ufeff \t\r\n").startswith("<") else parse_csv(text, where)
+        heights.append(level)
+    level_m = np.array(heights)
+    if np.count_nonzero(np.isfinite(level_m)) < 2:
+        raise SetupError(where, "at least two rows with heights", f"{len(heights)} rows", "Fill the height column.")
+    return RoutePoints(where, level_m, distances_m=np.array(distances))
