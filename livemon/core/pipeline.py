@@ -105,6 +105,8 @@ class State(NamedTuple):
     doubted_since_ms: int | None = None
     speed_kmh: float | None = None
     """At the tick before; for the acceleration."""
+    evidence: Evidence | None = None
+    """What the level of the last tick was decided on: `tune` decides it again under other settings."""
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
         """Only where nothing better tells the height."""
@@ -226,7 +228,8 @@ def _say(
         silenced_ms=inputs.silenced_ms,
     )
     alerting, level = alert.decide(state.alert, evidence, settings.alert)
-    state = _with_gains(state._replace(alert=alerting, forecast=ahead), inputs, where, now, level, settings)
+    state = state._replace(alert=alerting, forecast=ahead, evidence=evidence)
+    state = _with_gains(state, inputs, where, now, level, settings)
     state, said = _advise(state, inputs, where, verdict, now, rate, level, settings, stop_c)
     state, done = _recognise(state, inputs, now, ahead, level, said)
     outcome = Outcome(
