@@ -19,6 +19,7 @@ from livemon.core.events import Event, Sample, Tick
 from livemon.core.grid import on_grid
 from livemon.core.outcome import Level, Outcome
 from livemon.readers.log_file import LogFile
+from livemon.study import alarms as rules
 from tests.bench.forecast import scoring
 from tests.bench.forecast.peers import least_squares
 
@@ -164,8 +165,8 @@ def _episode(trip: Trip, row: dict[str, str]) -> tuple[str, int]:
     crossing = begin + int(after[0]) if after.size else len(said) - 1
     lead, false = 0, 0
     for start, end in _cautions(said):
-        if start <= crossing and end >= crossing - scoring.GAP_S:
+        if start <= crossing and end >= crossing - rules.GAP_S:
             lead = crossing - start
-        elif not reached[start : end + scoring.EARLY_S].any():
+        elif not reached[start : end + rules.EARLY_S].any():
             false += 1
     return f"| {trip.name}, {limit:.0f} C | {crossing - begin} s | {lead} s | {false} |", false

@@ -12,63 +12,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livemon.study import alarms as rules
+from livemon.study.alarms import TOSS_OVER_C, Alarms
 from tests.bench.forecast.drives import Drive
 from tests.bench.forecast.track import HORIZONS, Track
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-STAND_S, GAP_S, EARLY_S = 10, 20, 600
-TOSS_UNDER_C, TOSS_OVER_C = 2.0, 1.0
 WITHIN_S = 300
 FORESEE_S = 900.0
 SETTLE_S = 120
 """Nothing is scored in the first two minutes: no method has a window yet."""
 LEADS_S = (60, 120, 180)
 QUANTILES = (0.1, 0.5, 0.9)
-
-
-def cautions(raised: Flags) -> list[tuple[int, int]]:
-    """(start, end) of each caution that counts; `end` is the first second without it."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], raised.astype(np.int8), [0]])))
-    counted: list[tuple[int, int]] = []
-    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if counted and start - counted[-1][1] < GAP_S:  # a short gap does not end a caution that counts
-            counted[-1] = (counted[-1][0], end)
-        elif end - start >= STAND_S:
-            counted.append((start, end))
-    return counted
-
-
-@dataclass(frozen=True)
-class Alarms:
-    """Cautions of one drive: lead [s] of a drive that crosses (0 = missed, None = does not count), false, hours."""
-
-    lead_s: float | None
-    false: int
-    hours: float
-    standing_s: int = 0
-    """Seconds in false cautions: tells a threshold that is nearly always on, which makes few but endless ones."""
+cautions = rules.cautions
 
 
 def alarms(drive: Drive, raised: Flags) -> Alarms:
     """Scores one drive's cautions."""
-    crossing = drive.crossing_s
-    over = drive.peak_c - drive.limit_c
-    if -TOSS_UNDER_C <= over <= TOSS_OVER_C:
-        return Alarms(None, 0, 0.0)
-    if over < -TOSS_UNDER_C:
-        false_ones = cautions(raised)
-        return Alarms(None, len(false_ones), len(raised) / 3600.0, sum(e - s for s, e in false_ones))
-    assert crossing is not None, "over the limit without a crossing"
-    lead, false, standing = 0.0, 0, 0
-    for start, end in cautions(raised[: crossing + 1]):
-        if end >= crossing + 1 - GAP_S:
-            lead = float(crossing - start)
-        elif crossing - end > EARLY_S:
-            false += 1
-            standing += end - start
-    return Alarms(lead, false, crossing / 3600.0, standing)
+    return rules.alarms(raised, drive.peak_c - drive.limit_c, drive.crossing_s)
 
 
 @dataclass(frozen=True)
