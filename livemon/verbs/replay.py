@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _one(path: Path, args: argparse.Namespace) -> None:
-    source = _open(path)
+    source = open_recording(path)
     header = source.metadata if isinstance(source, LogFile) else None
     in_force = settle(args, header, str(path))
     remarks = list(in_force.remarks)
@@ -101,7 +101,8 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     sys.stdout.write(summary_text(str(path), summary, core.limit_c, in_force.display))
 
 
-def _open(path: Path) -> Source:
+def open_recording(path: Path) -> Source:
+    """A log, or a bus capture where the first line is not that of a log."""
     if not looks_like_log(path):
         from livemon.readers.capture import Capture, is_capture  # python-can costs time that a log need not pay
 
