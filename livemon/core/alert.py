@@ -383,6 +383,30 @@ def _reset_when_off(state: AlertState, e: Evidence, s: AlertSettings) -> AlertSt
     return AlertState(off_since_ms=state.off_since_ms, level_since_ms=e.t_ms, silence_ms=state.silence_ms)
 
 
+def calm(evidence: Evidence, settings: AlertSettings) -> bool:
+    """Whether data are live, nobody silenced, and no row stands under these settings, or would stay if it stood."""
+    now = _Now(evidence, None, False, Level.UNKNOWN)
+    return (
+        evidence.status is Status.LIVE
+        and evidence.silenced_ms is None
+        and now.hottest_c() is not None
+        and not now.at_least(evidence.limit_c - settings.hot_margin_c)
+        and not any(row.stays(now, settings) for row in ROWS)
+    )
+
+
+def at_rest(state: AlertState) -> bool:
+    """Whether the level is normal with no timer running: through calm evidence such a state stays as it is."""
+    return (
+        state.level is Level.NORMAL
+        and state.seen
+        and not state.hot
+        and state.live_since_ms is not None
+        and (state.lost_since_ms, state.off_since_ms, state.silence_ms) == (None, None, None)
+        and not any(row.on or row.since_ms is not None for row in state.rows)
+    )
+
+
 def _ready(state: AlertState, e: Evidence) -> bool:
     """Data have been live for more than one reading: nothing standing then means normal."""
     return state.live_since_ms is not None and e.readings > state.live_since_readings
