@@ -15,6 +15,7 @@ VERBS = {
     "probe": "talk to the adapter or bus and print what it supports, at what rate, and what is wrong",
     "simulate": "a made-up vehicle on a made-up road: a log, an adapter or a CAN bus",
     "plan": "the climb ahead of time, from a route",
+    "learn": "fit the vehicle's cooling to its drives, with uncertainty",
     "tune": "alert settings over recorded trips: lead time against false cautions",
     "show": "attach a driver's or passenger's view to a running watch",
     "check": "validate settings and print what is in force",

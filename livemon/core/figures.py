@@ -177,6 +177,8 @@ COOLING: Final = _rows(
        "share of the clutch's engaged speed", "part state"),
     _K("pump_health", 1.0, 0.05, 0.05, 1.5, None, False,
        "share of the pump's flow", "part state"),
+    _K("sensor_lag_s", 7, 3, 0.5, 60, units.DURATION, True,
+       "lag of the coolant sensor behind the coolant", _COMMON),
 )
 # fmt: on
 FIGURES: Final[dict[str, FigureKey]] = {**BODY, **ENGINE, **COOLING}

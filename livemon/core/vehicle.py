@@ -104,6 +104,7 @@ class Cooling:
     electric_health: Number
     clutch_health: Number
     pump_health: Number
+    sensor_lag_s: Number
 
     @property
     def full_c(self) -> Number:

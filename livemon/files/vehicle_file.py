@@ -181,13 +181,31 @@ def to_yaml(profile: VehicleProfile, lines: Mapping[str, str] | None = None) -> 
     if profile.torque_points is not None:
         text += ["torque:", *(f"  {rpm!r} rpm: {nm!r} Nm" for rpm, nm in profile.torque_points)]
     text.append(f"parts: [{', '.join(profile.parts)}]")
-    for part, figures in (("typed", profile.typed), ("learned", profile.learned)):
-        text.append(f"{part}:")
-        for name, figure in figures.items():
-            key = FIGURES[name]
-            value, spread = _form(key).write(figure.likely), _spread_form(key).write(figure.spread)
-            text.append(f"  {NAME_OF[name]}: {{value: {value}, spread: {spread}, source: {_quoted(figure.source)}}}")
-    return "\n".join([*text, ""])
+    return "\n".join([*text, *_block("typed", profile.typed), *_block("learned", profile.learned), ""])
+
+
+def _block(part: str, figures: Mapping[str, Figure]) -> list[str]:
+    text = [f"{part}:" if figures else f"{part}: {{}}"]
+    for name, figure in figures.items():
+        key = FIGURES[name]
+        value, spread = _form(key).write(figure.likely), _spread_form(key).write(figure.spread)
+        text.append(f"  {NAME_OF[name]}: {{value: {value}, spread: {spread}, source: {_quoted(figure.source)}}}")
+    return text
+
+
+def with_learned(text: str, learned: Mapping[str, Figure]) -> str:
+    """The text of a vehicle file with its learned block replaced; every other line stays as its owner wrote it."""
+    kept: list[str] = []
+    inside = False
+    for line in text.splitlines():
+        starts_key = bool(line) and not line[0].isspace() and not line.startswith("#")
+        if starts_key:
+            inside = line.startswith("learned:")
+        if not inside or (kept and not starts_key and line.startswith("#")):
+            kept.append(line)
+    while kept and not kept[-1]:
+        kept.pop()
+    return "\n".join([*kept, *_block("learned", learned), ""])
 
 
 def figure_text(name: str, figure: Figure) -> str:

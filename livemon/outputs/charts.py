@@ -93,6 +93,11 @@ def draw_plan(path: Path, title: str, plan: Drawn, limit_c: float, stop_c: float
     pull.set_xlabel("distance [km]")
     for axis in (heat, road, pull):
         axis.grid(True, color="#dddddd", lw=0.6)
+    save(figure, path)
+
+
+def save(figure: Any, path: Path) -> None:
+    """Write one picture and let go of it; SetupError where the file cannot be written."""
     try:
         figure.savefig(path, dpi=110)
     except (OSError, ValueError) as broken:
@@ -100,4 +105,4 @@ def draw_plan(path: Path, title: str, plan: Drawn, limit_c: float, stop_c: float
             str(path), "a file that can be written, .png or .svg", str(broken), "Check --picture."
         ) from broken
     finally:
-        plt.close(figure)
+        pyplot().close(figure)

@@ -1,0 +1,195 @@
+"""What drives teach about a vehicle: which may be learned from, the figures with their bands, and what was not told.
+
+The fit is `cooling_fit`; here drives that would mislead are left out by name, the figures that the drives narrowed go
+into the learned part of the profile, and plain words say what the drives never showed.  The typed part is never
+touched, and an earlier learned part is no prior: learning twice from the same drives must not count them twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from livemon.core.figures import FIGURES, Figure
+from livemon.core.vehicle import VehicleProfile, spread_by
+from livemon.study.cooling_fit import RUNNING_RPM, Fit, fit, stretches
+from livemon.study.recording import STEP_S, Drive
+from livemon.study.student import t_quantile
+
+TOLD_SD: Final = 0.8
+"""A figure counts as told where its spread fell below this share of what it was."""
+MOST_JUMPS: Final = 2
+STRANGE_C: Final = 3.0
+STRANGE_TIMES: Final = 3.0
+"""A drive is strange when its error is over 3 K and three times the others' usual one."""
+LEAST_FOR_STRANGE: Final = 3
+BAND: Final = 0.90
+
+COLD_C: Final = 50.0
+STANDING_KMH: Final = 2.0
+FAST_KMH: Final = 50.0
+CLIMB_PCT: Final = 3.0
+HEAVY_KW_L: Final = 25.0  # fuel power per litre of a climb or of towing, where no height is recorded
+ENOUGH_MIN: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """A drive that was not learned from, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure before and after; `low` to `high` is the 90 % band; `told` = the drives narrowed it."""
+
+    name: str
+    before: Figure
+    after: Figure
+    low: float
+    high: float
+    told: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DriveError:
+    """How well the learned cooling follows one drive: error of free runs [K], all and in their last minute."""
+
+    name: str
+    hours: float
+    rms_c: float
+    last_rms_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """The profile with its learned part, and all that the owner should know about it."""
+
+    profile: VehicleProfile
+    rows: tuple[Row, ...]
+    drives: tuple[DriveError, ...]
+    left: tuple[Left, ...]
+    not_shown: tuple[str, ...]
+    hours: float
+    rms_c: float
+    fit: Fit
+
+
+def unfit(drive: Drive, marks: Callable[[str], bool]) -> str | None:
+    """Why a drive must not be learned from; `marks` says whether trouble codes mark a drive."""
+    if not np.isfinite(drive.coolant_c).any():
+        return "no coolant readings"
+    bad = [codes for codes in drive.codes if marks(codes)]
+    if bad:
+        return f"trouble codes {bad[0]}: heat made is not what it seems"
+    if drive.jumps > MOST_JUMPS:
+        return f"coolant sensor in doubt: it jumped {drive.jumps} times"
+    if not np.isfinite(drive.fuel_kw).any():
+        return "nothing tells the engine's load (air flow, manifold pressure or load, with rpm)"
+    if stretches([drive]).drive.size == 0:
+        return "no four minutes on end with engine, speed, air and coolant known"
+    return None
+
+
+def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str], bool]) -> Learned | tuple[Left, ...]:
+    """What the drives teach; the drives left out where none is of use.  The order of `drives` does not matter."""
+    ordered = sorted(drives, key=lambda d: (d.name, d.rows, d.hours))
+    start = replace(profile, learned={})
+    reasons = [unfit(drive, marks) for drive in ordered]
+    left = [Left(d.name, why) for d, why in zip(ordered, reasons, strict=True) if why]
+    used = [d for d, why in zip(ordered, reasons, strict=True) if not why]
+    found = fit(used, start)
+    if found is None:
+        return tuple(left)
+    strange = _strange(found, used)
+    if strange:
+        left += [Left(used[k].name, why) for k, why in strange]
+        used = [d for k, d in enumerate(used) if k not in dict(strange)]
+        again = fit(used, start)
+        assert again is not None  # the ones that stayed have stretches
+        found = again
+    rows = _rows(found, len(used))
+    told = {row.name: row.after for row in rows if row.told}
+    return Learned(
+        profile=replace(start, learned=told),
+        rows=rows,
+        drives=tuple(_error(found, k, drive) for k, drive in enumerate(used)),
+        left=tuple(sorted(left, key=lambda one: one.name)),
+        not_shown=not_shown(used, start),
+        hours=sum(d.hours for d in used),
+        rms_c=found.rms_c(),
+        fit=found,
+    )
+
+
+def _source(count: int) -> str:
+    return f"learned from {count} drive{'s' if count != 1 else ''}"
+
+
+def _strange(found: Fit, drives: Sequence[Drive]) -> list[tuple[int, str]]:
+    """Drives that no cooling follows which follows the others: a sensor, a thermostat or a heater nobody told of."""
+    if len(drives) < LEAST_FOR_STRANGE:
+        return []
+    errors = np.array([found.rms_c(k) for k in range(len(drives))])
+    usual = float(np.nanmedian(errors))
+    return [
+        (k, f"its temperature does not follow the others' cooling (error {e:.1f} K, usual {usual:.1f} K): sensor?")
+        for k, e in enumerate(errors.tolist())
+        if e > STRANGE_C and e > STRANGE_TIMES * usual
+    ]
+
+
+def _rows(found: Fit, count: int) -> tuple[Row, ...]:
+    wide = t_quantile(0.5 + 0.5 * BAND, found.dof)
+    heavier = float(np.sqrt(found.dof / (found.dof - 2.0)))  # standard deviation of Student's t
+    rows = []
+    for name, z, sd in zip(found.names, found.z.tolist(), found.sd.tolist(), strict=True):
+        key, before = FIGURES[name], found.profile.state(name)
+        likely, low, high = (
+            float(spread_by(key, before, np.array(z + sign * wide * sd))) for sign in (0.0, -1.0, 1.0)
+        )  # fmt: skip
+        relative = likely / before.likely if key.log else 1.0
+        spread = before.spread * relative * min(sd * heavier, 1.0)
+        told = sd * heavier < TOLD_SD
+        after = Figure(likely, spread, _source(count)) if told else found.profile.figure(name)
+        rows.append(Row(name, before, after, low, high, told))
+    return tuple(rows)
+
+
+def _error(found: Fit, number: int, drive: Drive) -> DriveError:
+    mine = found.residual_c[found.stretches.drive == number]
+    last = mine[:, -1][np.isfinite(mine[:, -1])]
+    last_rms = float(np.sqrt(np.mean(last * last))) if last.size else float("nan")
+    return DriveError(drive.name, drive.hours, found.rms_c(number), last_rms)
+
+
+def not_shown(drives: Sequence[Drive], profile: VehicleProfile) -> tuple[str, ...]:
+    """What these drives never showed, and what keeps its default therefore; plain words, empty when all was shown."""
+    cooling, size_l = profile.cooling(), float(profile.engine().displacement_l)
+    open_c = float(cooling.full_c)
+    minutes = {"idle": 0.0, "fast": 0.0, "climb": 0.0, "ac": 0.0, "cold": 0.0}
+    for drive in drives:
+        running = np.isfinite(drive.coolant_c) & (drive.rpm >= RUNNING_RPM)
+        hot = running & (drive.coolant_c >= open_c)
+        heavy = np.where(
+            np.isfinite(drive.grade_pct), drive.grade_pct >= CLIMB_PCT, drive.fuel_kw / size_l >= HEAVY_KW_L
+        )  # fmt: skip
+        share = STEP_S / 60.0
+        minutes["idle"] += share * float(np.sum(hot & (drive.speed_kmh < STANDING_KMH)))
+        minutes["fast"] += share * float(np.sum(hot & (drive.speed_kmh >= FAST_KMH)))
+        minutes["climb"] += share * float(np.sum(running & heavy & (drive.speed_kmh >= STANDING_KMH)))
+        minutes["ac"] += share * float(np.sum(running & (drive.ac_on > 0.5)))
+        minutes["cold"] += share * float(np.sum(running & (drive.coolant_c < COLD_C)))
+    words = {
+        "idle": "never idled hot (thermostat fully open, standing): how strong the fans are keeps its default",
+        "fast": "never drove fast while hot: what road speed sheds is told by the thermostat's work only",
+        "climb": "never climbed or pulled hard: how heat grows with load keeps its default",
+        "ac": "A/C was never declared on: its effect keeps its default (passenger's key, or an `ac_on` column)",
+        "cold": "never started cold: heat stored is told by swings while warm only",
+    }
+    return tuple(text for name, text in words.items() if minutes[name] < ENOUGH_MIN)

@@ -1,0 +1,146 @@
+"""`livemon learn LOG...`: fit the cooling of a vehicle to its drives, and write the learned part of its profile."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from livemon.core.figures import Figure
+from livemon.core.vehicle import VehicleProfile
+from livemon.errors import NoDataError, SetupError
+from livemon.files import vehicle_file, yaml_lines
+from livemon.files.vehicle_file import NAME_OF, figure_text
+from livemon.outputs.files import write_whole
+from livemon.readers.log_file import LogFile, looks_like_log
+from livemon.study.learn import Learned, Left, learn
+from livemon.verbs import common
+from livemon.verbs.recordings import read_drives
+from livemon.wire.codes import marks_drive
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="drives in the log form")
+    common.add_common(parser, route=False)
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="write the vehicle profile with its learned part (may be --vehicle)"
+    )
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the errors as PNG or SVG (extra: plots)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, fit, tell, write."""
+    in_force = common.settle(args, _header_with_vehicle(args), "log")
+    drives, failed = read_drives(args.logs, args, in_force.profile)
+    found = learn(drives, in_force.profile, marks_drive)
+    unread = tuple(Left(name, reason) for name, reason in failed)
+    if not isinstance(found, Learned):
+        reasons = "; ".join(f"{one.name}: {one.reason}" for one in (*unread, *found)[:5])
+        raise NoDataError(f"expected at least one drive to learn from, found none in {len(args.logs)} logs. {reasons}")
+    if args.out is not None:
+        write_whole(args.out, _file_text(args.vehicle, found.profile))
+    if args.json:
+        print(json.dumps(_report(found, unread)))
+    else:
+        _tell(found, unread, in_force.profile_source, args)
+    if args.picture is not None:
+        from livemon.outputs.charts_study import draw_errors
+
+        names = [one.name for one in found.drives]
+        draw_errors(args.picture, names, found.fit.stretches.drive, found.fit.residual_c)
+    return 0
+
+
+def _header_with_vehicle(args: argparse.Namespace) -> dict[str, str] | None:
+    """The vehicle in the first log that carries one, where no file was given."""
+    if args.vehicle is not None:
+        return None
+    for path in args.logs:
+        if looks_like_log(path):
+            header = LogFile(path).metadata
+            if "vehicle" in header:
+                return {"vehicle": header["vehicle"]}
+    return None
+
+
+def _file_text(path: Path | None, profile: VehicleProfile) -> str:
+    """The vehicle file as its owner wrote it, with the learned block of `profile`."""
+    if path is None:
+        return vehicle_file.to_yaml(profile)
+    text = vehicle_file.with_learned(yaml_lines.read_text(path), profile.learned)
+    again, _ = vehicle_file.from_block(yaml_lines.parse(text, str(path)))
+    if again.typed.keys() != profile.typed.keys() or again.learned.keys() != profile.learned.keys():
+        raise SetupError(str(path), "a vehicle file whose `learned` block stands at its end", "another layout")
+    return text
+
+
+def _figure(figure: Figure) -> dict[str, Any]:
+    return {"likely": round(figure.likely, 6), "spread": round(figure.spread, 6), "source": figure.source}
+
+
+def _report(found: Learned, unread: tuple[Left, ...]) -> dict[str, Any]:
+    """What was learned, SI units."""
+    return {
+        "drives": [
+            {"name": d.name, "hours": round(d.hours, 3), "rms_c": _round(d.rms_c), "last_rms_c": _round(d.last_rms_c)}
+            for d in found.drives
+        ],
+        "left_out": [{"name": one.name, "reason": one.reason} for one in (*unread, *found.left)],
+        "hours": round(found.hours, 3),
+        "rms_c": _round(found.rms_c),
+        "figures": {
+            row.name: {
+                "before": _figure(row.before),
+                "after": _figure(row.after),
+                "low": round(row.low, 6),
+                "high": round(row.high, 6),
+                "told": row.told,
+            }
+            for row in found.rows
+        },
+        "not_shown": list(found.not_shown),
+        "settled": found.fit.settled,
+    }
+
+
+def _round(value: float) -> float | None:
+    return round(value, 2) if value == value else None
+
+
+def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.Namespace) -> None:
+    console = Console(highlight=False, soft_wrap=False)
+    count = len(found.drives)
+    console.print(
+        f"Learned from {count} drive{'s' if count != 1 else ''}, {found.hours:.1f} h, starting from "
+        f"{'the defaults' if source == 'default' else source}. Free runs of eight minutes miss the coolant by "
+        f"{found.rms_c:.1f} K (root mean square)."
+    )
+    table = Table("figure", "before", "learned", "90 % band", box=None, pad_edge=False)
+    for row in found.rows:
+        if row.told:
+            low, high = (figure_text(row.name, Figure(v, 0.0)).split(" +-")[0] for v in (row.low, row.high))
+            table.add_row(
+                NAME_OF[row.name], figure_text(row.name, row.before), figure_text(row.name, row.after),
+                f"{low} to {high}",
+            )  # fmt: skip
+    console.print(table)
+    kept = [NAME_OF[row.name] for row in found.rows if not row.told]
+    if kept:
+        console.print(f"Not told by these drives, kept as they were: {', '.join(kept)}.")
+    for words in found.not_shown:
+        console.print(f"- {words}")
+    for one in (*unread, *found.left):
+        console.print(f"Left out: {one.name}: {one.reason}")
+    if not found.fit.settled:
+        console.print("The fit had not come to rest after its last round: take the bands as too narrow.")
+    if args.out is not None:
+        console.print(f"Written: {args.out}. `livemon watch --vehicle {args.out}` starts from it.")
+    elif sys.stdout.isatty():
+        console.print("Nothing was written; --out FILE writes the profile.")
+    console.print("Estimates: a figure far from its default deserves a look by a qualified mechanic, not a conclusion.")
