@@ -19,13 +19,14 @@ from livemon.core.advice import AdviceSettings
 from livemon.core.alert import AlertSettings
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.ignition import IgnitionSettings
+from livemon.core.needle import Needle
 from livemon.core.pipeline import CoreSettings
 from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import yaml_lines
-from livemon.files.forms import Choice, Flag, Form, Number, Quantity, Text, form_of_unit
+from livemon.files.forms import Choice, Dial, Flag, Form, Number, Quantity, Text, form_of_unit
 from livemon.files.vehicle_file import TYPED_SHARE
 from livemon.files.yaml_lines import Word
 from livemon.outputs.feed import FeedSettings
@@ -169,6 +170,16 @@ SECTIONS: Final[tuple[Section, ...]] = (
         "how figures are shown",
         in_log=False,
         rows={"units": (Choice(tuple(DISPLAYS)), "units on the screens; JSON and logs are SI always")},
+    ),
+    _section(
+        "needle",
+        Needle,
+        "the dash needle, as read off your own dash; shown to the passenger and in a review",
+        in_log=False,
+        rows={
+            "points": (Dial(), "where the needle stands at which true temperature, coldest first"),
+            "seen": (Number(0.01, 0.2), "share of the needle's sweep that the eye notices"),
+        },
     ),
     _section("alert", AlertSettings, "when a level begins and ends; docs/alerts.md", in_log=True),
     _section("advice", AdviceSettings, "what is worth saying, and in which situation", in_log=True),

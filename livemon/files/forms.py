@@ -146,6 +146,42 @@ class Text:
         return f"text of 1 to {self.longest} characters{', or none' if self.may_be_empty else ''}"
 
 
+_PLACES: Final = {"cold": 0.0, "centre": 0.5, "center": 0.5, "hot": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """Points of a dash needle, `TEMP at PLACE` with commas between; a place is a word, a share or a part (5/8)."""
+
+    def read(self, text: str) -> tuple[tuple[float, float], ...]:
+        points = []
+        for part in text.split(","):
+            temperature, at, place = part.strip().partition(" at ")
+            if not at:
+                raise ValueError(self.range_text())
+            try:
+                points.append((units.parse(temperature, units.TEMPERATURE), self._place(place.strip().lower())))
+            except ValueError:
+                raise ValueError(self.range_text()) from None
+        return tuple(points)
+
+    @staticmethod
+    def _place(text: str) -> float:
+        if text in _PLACES:
+            return _PLACES[text]
+        part, slash, whole = text.partition("/")
+        if slash:
+            share = Number(0, 100).read(part) / Number(1, 100).read(whole)
+            return float(Number(0, 1).read(repr(share)))
+        return float(Number(0, 1).read(text))
+
+    def write(self, value: Any) -> str:
+        return ", ".join(f"{_plain(t)} C at {_plain(p)}" for t, p in value)
+
+    def range_text(self) -> str:
+        return "points such as 50 C at cold, 99 C at centre, 113 C at 5/8, 121 C at hot (place: a word or 0 to 1)"
+
+
 _UNITS: Final[dict[str, Kind]] = {
     "C": units.TEMPERATURE,
     "K": units.TEMPERATURE_STEP,

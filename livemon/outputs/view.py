@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from enum import Enum
 
+from livemon.core.needle import Needle
 from livemon.core.outcome import Action, Advice, Outcome, Status
 from livemon.core.units import METRIC, Display
 from livemon.outputs import view_driver, view_passenger, view_start, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, cut
-from livemon.outputs.view_needle import Needle
 from livemon.outputs.view_passenger import Health
 from livemon.outputs.view_trend import Trend, remember
 

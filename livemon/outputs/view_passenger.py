@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from livemon.core.needle import Needle
 from livemon.core.outcome import Acted, Action, Advice, Crossing, Level, Outcome
 from livemon.core.units import Display
 from livemon.outputs import view_driver, view_needle, view_trend, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, cut, wrap
-from livemon.outputs.view_needle import Needle
 from livemon.outputs.view_trend import Trend
 from livemon.outputs.view_words import band, believed, step, temp
 

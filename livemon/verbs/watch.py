@@ -20,6 +20,7 @@ from typing import Final
 from livemon.core import ignition
 from livemon.core.events import Event, Link, Mark, Sample
 from livemon.core.ignition import Asking, Ignition, IgnitionSettings
+from livemon.core.needle import Needle
 from livemon.core.outcome import Outcome
 from livemon.errors import SetupError
 from livemon.outputs.cabin import Cabin, CabinSettings
@@ -178,7 +179,7 @@ def _console(
 ) -> AbstractContextManager[Sink]:
     from livemon.outputs.console import Console
 
-    console = Console(View(args.view), force.display, source=source, recorder=recording)
+    console = Console(View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording)
 
     @contextmanager
     def shown() -> Iterator[Sink]:

@@ -24,7 +24,7 @@ IMPURE = {
     "can",
     "rich",
 }
-OUTCOMES = {"livemon.core.events", "livemon.core.outcome", "livemon.core.units"}
+OUTCOMES = {"livemon.core.events", "livemon.core.outcome", "livemon.core.units", "livemon.core.needle"}
 MAY = {
     "wire": ("livemon.core.events", "livemon.wire"),
     "readers": ("livemon.core.events", "livemon.wire", "livemon.readers"),
