@@ -22,7 +22,7 @@ from livemon.core.ignition import IgnitionSettings
 from livemon.core.needle import Needle
 from livemon.core.pipeline import CoreSettings
 from livemon.core.route import Route
-from livemon.core.units import DISPLAYS, MASS, TEMPERATURE
+from livemon.core.units import DISPLAYS, MASS, TEMPERATURE, TEMPERATURE_STEP
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import yaml_lines
@@ -143,6 +143,10 @@ SECTIONS: Final[tuple[Section, ...]] = (
             "mass_kg": (
                 Quantity(MASS, _MASS.low, _MASS.high),
                 "vehicle with people, load and trailer; auto = the vehicle file's, else a broad guess",
+            ),
+            "sensor_offset_c": (
+                Quantity(TEMPERATURE_STEP, -15, 15),
+                "so much the coolant sensor reads too high, as `livemon review --sensor-check` found it; taken off",
             ),
         },
     ),

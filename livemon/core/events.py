@@ -103,3 +103,18 @@ class Mark:
 
 
 Event = Sample | Tick | Link | Mark
+
+
+def corrected(sample: Sample, sensor_offset_c: float) -> Sample:
+    """`sample` with a coolant sensor that reads `sensor_offset_c` too high put right, to the decimals of the table.
+
+    The recording keeps the reading as it came; the offset stands in its header, so that a replay corrects it alike.
+    """
+    if not sensor_offset_c or not any(name == "coolant_c" for name, _ in sample.readings):
+        return sample
+    decimals = SIGNALS["coolant_c"].decimals
+    readings = tuple(
+        (name, round(value - sensor_offset_c, decimals) + 0.0 if name == "coolant_c" else value)
+        for name, value in sample.readings
+    )
+    return Sample(sample.t_ms, readings, sample.codes, sample.ecu)

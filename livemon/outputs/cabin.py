@@ -30,13 +30,14 @@ MAX_TROUBLES: Final = 3
 
 @dataclass(frozen=True, slots=True)
 class CabinSettings:
-    """The settings of the parts; `units` is what viewers show by default."""
+    """The settings of the parts; `units` and the points of the dash `needle` are what viewers show by default."""
 
     feed: FeedSettings = field(default_factory=FeedSettings)
     page: PageSettings = field(default_factory=PageSettings)
     sound: SoundSettings = field(default_factory=SoundSettings)
     lamp: LampSettings = field(default_factory=LampSettings)
     units: str = "metric"
+    needle: str = ""
 
 
 class Cabin:
@@ -61,7 +62,7 @@ class Cabin:
         self._troubles: dict[str, list[str]] = {}
         self._ticks = 0
         self.notifier = Notifier.from_environment(environment)
-        greeting = {"version": __version__, "units": settings.units}
+        greeting = {"version": __version__, "units": settings.units, "needle": settings.needle}
         self.lamp = self._noted("lamp", lambda: Lamp(settings.lamp)) or Lamp(LampSettings())
         self.sound = Sound(settings.sound)
         self.feed: Feed | None = None

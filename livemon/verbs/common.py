@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from livemon import __version__, settings
@@ -71,6 +71,14 @@ class InForce:
     def display(self) -> Display:
         return DISPLAYS[self.settings.of(ScreenSettings).units]
 
+    def offset_words(self) -> tuple[str, ...]:
+        """Says that coolant readings are corrected, where they are: nobody should take them for the sensor's own."""
+        offset_c = self.settings.of(CoreSettings).sensor_offset_c
+        if not offset_c:
+            return ()
+        shown = f"{-self.display.step(offset_c):+.1f} {self.display.temperature}"
+        return (f"coolant readings corrected by {shown} (drive.sensor_offset)",)
+
     def header(self) -> dict[str, str]:
         """Metadata of a recording made under these settings."""
         lines = {
@@ -106,4 +114,5 @@ def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, lo
         route = route_header.settled(read_route(args.route))
     given = {option: getattr(args, option[2:], None) for option in (*QUANTITIES, "--units")}
     layers.append(settings.options(given))
-    return InForce(settings.settle(*layers), profile, source, route, tuple(remarks))
+    force = InForce(settings.settle(*layers), profile, source, route)
+    return replace(force, remarks=(*remarks, *force.offset_words()))

@@ -16,8 +16,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from livemon.core.events import Mark
+from livemon.core.needle import Needle
 from livemon.core.units import DISPLAYS
 from livemon.errors import SetupError
+from livemon.files.forms import Dial
 from livemon.outputs.attach import Attached
 from livemon.outputs.console import Console
 from livemon.outputs.feed import FeedSettings
@@ -61,7 +63,8 @@ def _draw(attached: Attached, view: View, units: str | None) -> int:
     lines = _first_lines(attached)
     shown = units or attached.greeting.get("units", "")
     marks: deque[Mark] = deque(maxlen=MAX_MARKS)
-    with Console(view, DISPLAYS.get(shown, DISPLAYS["metric"]), source="monitor") as console:
+    needle = _needle(attached.greeting.get("needle", ""))
+    with Console(view, DISPLAYS.get(shown, DISPLAYS["metric"]), needle, source="monitor") as console:
         console.listen(marks.append, lambda: 0)
         inputs: tuple[tuple[str, bool], ...] = ()
         while console.failure is None:
@@ -78,6 +81,14 @@ def _draw(attached: Attached, view: View, units: str | None) -> int:
             lines = attached.wait(WAIT_S)
     sys.stderr.write(f"livemon show: the terminal failed: {console.failure}\n")
     return 1
+
+
+def _needle(points: str) -> Needle:
+    """The dial of the monitor's settings; the usual one where it tells none, or one of another version."""
+    try:
+        return Needle(Dial().read(points))
+    except ValueError:
+        return Needle()
 
 
 def _first_lines(attached: Attached) -> list[bytes]:

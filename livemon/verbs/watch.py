@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     link = _link(args, force.settings.of(LinkSettings))
     core = force.core()
     clock = MonotonicClock()
-    source = link.port or link.can
+    source = ", ".join([link.port or link.can, *force.offset_words()])
     remark = _Remarks(hold=not args.quiet and not args.json)
     with ExitStack() as open_things:
         recorder = _recorder(args, force)
@@ -161,7 +161,8 @@ def _cabin(
         feed = replace(feed, socket=args.feed)
     elif force.settings.entries["feed.socket"].source == "default" and not Path(feed.socket).parent.is_dir():
         feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
-    settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name)
+    needle = force.settings.entries["needle.points"].text
+    settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name, needle)
     cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording)
     if args.feed is not None and cabin.feed is None:
         cabin.close()
