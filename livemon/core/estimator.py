@@ -20,7 +20,7 @@ from livemon.core.hypotheses import OPEN, TEMP, Bank, Prior
 from livemon.core.outcome import Band
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
-from livemon.core.vehicle import Cooling, Engine, VehicleProfile
+from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 REPEAT_S: Final = 3
 BELOW_C, ABOVE_C = 0.25, 0.75
@@ -40,6 +40,7 @@ class Rig:
     engine: Engine
     cooling: Cooling
     prior: Prior
+    body: Body
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Estimate:
 
 def start(profile: VehicleProfile, settings: object = None) -> State:
     """State before the first tick."""
-    return State(Rig(profile.engine(), profile.cooling(), hypotheses.prior_from(profile)))
+    return State(Rig(profile.engine(), profile.cooling(), hypotheses.prior_from(profile), profile.body()))
 
 
 def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State:
@@ -85,6 +86,10 @@ def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State
     outside = demand.outside_c(inputs, state.air_c)
     kpa = demand.air_pressure_kpa(inputs)
     fuel = demand.fuel_kw(inputs, state.rig.engine, outside, kpa)
+    source = demand.source(inputs, state.rig.engine)
+    if fuel is None and road is not None and road.grade_pct is not None:
+        fuel = demand.road_fuel_kw(inputs, state.rig.body, state.rig.engine, road.grade_pct.likely or 0.0, outside, kpa)
+        source = "nothing" if fuel is None else "road load"
     raw = _raw(state, inputs, fuel)
     pace = demand.begin(raw) if state.pace is None else demand.paced(state.pace, raw, dt_s)
     air_c = outside
@@ -99,7 +104,7 @@ def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State
         pace=pace,
         flow=flow,
         air_c=outside,
-        source=demand.source(inputs),
+        source=source,
         stopped=inputs.rpm is not None and inputs.rpm < 1.0,
     )
     if state.bank is None:

@@ -226,7 +226,7 @@ def _heat(
         made = demand.fuel_kw(inputs, engine, air_c[k], air_kpa[k])
         if made is not None:
             fuel[k] = made
-            word = demand.source(inputs)
+            word = demand.source(inputs, engine)
             sources[word] = sources.get(word, 0) + 1
     return air_c, air_kpa, fuel, max(sources, key=lambda w: sources[w], default="nothing")
 
