@@ -21,8 +21,9 @@ from livemon.core.figures import FIGURES, Figure
 from livemon.core.ignition import IgnitionSettings
 from livemon.core.needle import Needle
 from livemon.core.pipeline import CoreSettings
+from livemon.core.planned import PlanSettings
 from livemon.core.route import Route
-from livemon.core.units import DISPLAYS, MASS, TEMPERATURE, TEMPERATURE_STEP
+from livemon.core.units import DISPLAYS, MASS, SPEED, TEMPERATURE, TEMPERATURE_STEP
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import yaml_lines
@@ -147,6 +148,21 @@ SECTIONS: Final[tuple[Section, ...]] = (
             "sensor_offset_c": (
                 Quantity(TEMPERATURE_STEP, -15, 15),
                 "so much the coolant sensor reads too high, as `livemon review --sensor-check` found it; taken off",
+            ),
+        },
+    ),
+    _section(
+        "plan",
+        PlanSettings,
+        "how a route is meant to be driven, for `plan` and for the comparison in `watch --route`; docs/plan.md",
+        in_log=True,
+        rows={
+            "speed_kmh": (Quantity(SPEED, 10, 200), "wished speed; where the engine cannot hold it, what it can"),
+            "gear": (Number(0, 12, whole=True), "no gear above this one; 0 = any"),
+            "ac": (Flag(), "with the air conditioning on"),
+            "outside_top_c": (
+                Quantity(TEMPERATURE, -50, 60),
+                "outside air at the highest point; auto = 6.5 C less each km of height",
             ),
         },
     ),
@@ -409,6 +425,8 @@ _OPTIONS: Final = {
     "--stop": "drive.stop",
     "--outside": "drive.outside",
     "--mass": "drive.mass",
+    "--plan-speed": "plan.speed",
+    "--plan-ac": "plan.ac",
     "--units": "screen.units",
 }
 

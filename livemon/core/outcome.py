@@ -121,6 +121,24 @@ class Climb:
 
 
 @dataclass(frozen=True, slots=True)
+class OffPlan:
+    """How far the drive has left the plan made before the trip; told only while it is outside the plan's 80 % band."""
+
+    over_c: float
+    """Estimate less the planned likely temperature at this place [K]; negative = cooler than planned."""
+    past_band_c: float
+    """How far outside the band [K]."""
+    since_km: float
+    for_s: float
+    peak_c: float
+    """Highest planned temperature still ahead, carried by the excess of now [C]."""
+    faster_kmh: float = 0.0
+    """Driven so much faster than planned, over the last minutes; negative = slower."""
+    hotter_air_c: float | None = None
+    """Outside air less the planned one [K]; None where no air temperature is known."""
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What the core says at one tick.  SI units; `ahead_c`, `chance`, `chance_stop` are keyed by seconds ahead."""
 
@@ -154,3 +172,4 @@ class Outcome:
     reason: str = ""
     """Why the level stands, in a few words."""
     withheld: tuple[Withheld, ...] = ()
+    off_plan: OffPlan | None = None

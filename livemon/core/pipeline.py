@@ -19,6 +19,7 @@ from livemon.core import (
     estimator,
     forecast,
     ignition,
+    planned,
     rise,
     road,
     signals,
@@ -36,6 +37,7 @@ from livemon.core.events import Event, Sample, Tick, corrected
 from livemon.core.forecast import Forecast
 from livemon.core.ignition import Ignition, IgnitionSettings
 from livemon.core.outcome import Acted, Action, Band, Crossing, Level, Outcome, Status
+from livemon.core.planned import OffState, PlannedRoad
 from livemon.core.rise import Rise
 from livemon.core.road import RoadState, RoadView
 from livemon.core.route import Route
@@ -81,6 +83,8 @@ class CoreSettings:
     profile: VehicleProfile = field(default_factory=VehicleProfile)
     route: Route | None = None
     route_from_start: bool = False
+    planned: PlannedRoad | None = None
+    """The plan of the route, for the comparison; it changes nothing but `Outcome.off_plan`."""
 
 
 class State(NamedTuple):
@@ -109,6 +113,7 @@ class State(NamedTuple):
     """At the tick before; for the acceleration."""
     evidence: Evidence | None = None
     """What the level of the last tick was decided on: `tune` decides it again under other settings."""
+    off_plan: OffState = planned.start()
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
         """Only where nothing better tells the height."""
@@ -235,6 +240,13 @@ def _say(
     state = _with_gains(state, inputs, where, now, level, settings)
     state, said = _advise(state, inputs, where, verdict, now, rate, level, settings, stop_c)
     state, done = _recognise(state, inputs, now, ahead, level, said)
+    off = None
+    if settings.planned is not None:
+        estimate, along_m = None if now is None else now.coolant_c, where.along_m if where.on_route else None
+        following, off = planned.follow(
+            state.off_plan, settings.planned, inputs.t_ms, along_m, estimate, inputs.speed_kmh, inputs.outside_c
+        )
+        state = state._replace(off_plan=following)
     outcome = Outcome(
         t_ms=inputs.t_ms,
         status=inputs.status,
@@ -266,6 +278,7 @@ def _say(
         notes=inputs.notes,
         reason=alerting.reason,
         withheld=said.withheld,
+        off_plan=off,
     )
     return state, outcome
 

@@ -18,6 +18,7 @@ from livemon.core.outcome import (
     Climb,
     Crossing,
     Level,
+    OffPlan,
     Outcome,
     Status,
     Withheld,
@@ -78,9 +79,14 @@ def outcome_of(line: bytes) -> Outcome:
             notes=tuple(told.get("notes") or ()),
             reason=told.get("reason") or "",
             withheld=tuple(Withheld(Action(action), why) for action, why in told.get("withheld") or ()),
+            off_plan=_off_plan(told.get("off_plan")),
         )
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ValueError(f"feed: expected a line of livemon's output, found {line[:60]!r}") from error
+
+
+def _off_plan(told: Any) -> OffPlan | None:
+    return None if told is None else OffPlan(**{field.name: told[field.name] for field in fields(OffPlan)})
 
 
 def health_of(line: bytes) -> Health | None:
@@ -94,6 +100,10 @@ def health_of(line: bytes) -> Health | None:
     return Health(**known)
 
 
+def _rounded(told: dict[str, float | None]) -> dict[str, float | None]:
+    return {name: None if value is None else round(value, 2) for name, value in told.items()}
+
+
 def feed_line(said: Outcome, health: Health | None = None) -> bytes:
     """The public line of `said` with what the screens need besides, and the state of the data."""
     more = {
@@ -102,6 +112,7 @@ def feed_line(said: Outcome, health: Health | None = None) -> bytes:
         "notes": said.notes[-MAX_NOTES:],
         "reason": said.reason,
         "withheld": [(each.action.value, each.why) for each in said.withheld],
+        "off_plan": None if said.off_plan is None else _rounded(asdict(said.off_plan)),
         "health": None if health is None else asdict(health),
     }
     return (outcome_line(said)[:-2] + ", " + json.dumps(more, ensure_ascii=True)[1:] + "\n").encode("ascii")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from livemon.core.needle import Needle
 from livemon.core.outcome import Acted, Action, Advice, Crossing, Level, Outcome
 from livemon.core.units import Display
-from livemon.outputs import view_driver, view_needle, view_trend, view_words
+from livemon.outputs import view_driver, view_needle, view_plan, view_trend, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, cut, wrap
 from livemon.outputs.view_trend import Trend
 from livemon.outputs.view_words import band, believed, step, temp
@@ -72,14 +72,15 @@ def render(
     width = columns - 2
     numbers = _Block(_flow(_numbers(outcome, units, width), width))
     doubts = _Block(_doubts(outcome, health, width))
+    off_plan = _Block([(line, Tone.PLAIN, Look.BOLD) for line in view_plan.passenger(outcome, units, width)])
     advice = _Block(_advice(outcome.advice, units, width))
     state = _Block(_flow(_health(health), width))
     dial = _Block(_needle(outcome, units, needle, width))
     acted = _Block(_acted(outcome.acted, outcome.t_ms, units, width))
     withheld = _Block(_withheld(outcome, width))
-    picture = _share_out(rows - 3, numbers, doubts, advice, state, dial, acted, withheld)
+    picture = _share_out(rows - 3, numbers, doubts, off_plan, advice, state, dial, acted, withheld)
     row = 1
-    for block in (doubts, numbers):
+    for block in (doubts, numbers, off_plan):
         row = _write(sheet, row, block)
     if picture:
         view_trend.draw(sheet, row, picture, outcome, trend, units)
@@ -93,6 +94,7 @@ def _share_out(
     rows: int,
     numbers: _Block,
     doubts: _Block,
+    off_plan: _Block,
     advice: _Block,
     state: _Block,
     dial: _Block,
@@ -110,6 +112,7 @@ def _share_out(
     give(doubts, 1)
     give(numbers, 1)
     give(advice, 1)
+    give(off_plan, 1)
     give(numbers, 2)
     give(state, 1)
     picture = 0

@@ -73,7 +73,7 @@ def _cleaned(points: RoutePoints, where: str) -> Route:
         wanted, todo = f"a road of under {STEEPEST_PCT:.0f} %", "Are distance and height in the units they claim?"
         raise SetupError(where, wanted, f"half of it steeper than {usual:.0f} %", todo)
     return Route(
-        route.name,
+        route.name if route.name != where else Path(where).stem,
         route.distance_m,
         route.height_m,
         route.grade_pct,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from livemon import __version__, settings
 from livemon.core.pipeline import CoreSettings
+from livemon.core.planned import PlanSettings
 from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
@@ -21,6 +22,12 @@ QUANTITIES = {
     "--stop": ("TEMP", "the line past which the engine is at risk"),
     "--outside": ("TEMP", "outside air, for a vehicle that does not report it"),
     "--mass": ("MASS", 'vehicle with people, load and trailer, such as "2150 kg"'),
+}
+
+
+PLAN_OPTIONS = {
+    "--plan-speed": ("SPEED", "speed the route is meant to be driven at, for the comparison with the plan"),
+    "--plan-ac": ("WORD", "on or off: the air conditioning in that plan"),
 }
 
 
@@ -42,6 +49,8 @@ def add_common(
         parser.add_argument(
             "--route", type=Path, metavar="FILE", help="route ahead: GPX, or a table of distance and height"
         )
+        for option, (kind, words) in PLAN_OPTIONS.items():
+            parser.add_argument(option, metavar=kind, help=words)
     for option, (kind, words) in QUANTITIES.items():
         parser.add_argument(option, metavar=kind, help=words)
     parser.add_argument("--units", metavar="WORD", help="us or metric on the screens; JSON is always SI")
@@ -64,8 +73,14 @@ class InForce:
     remarks: tuple[str, ...] = ()
 
     def core(self) -> CoreSettings:
-        """Everything the core is told."""
-        return self.settings.core(self.profile, self.route)
+        """Everything the core is told; with a route and an outside temperature, the plan made from them."""
+        core = self.settings.core(self.profile, self.route)
+        if self.route is None or core.outside_c is None:
+            return core
+        from livemon.study.planned import planned_road  # costs time that a drive without a route need not pay
+
+        planned = planned_road(self.route, core.profile, core.outside_c, self.settings.of(PlanSettings))
+        return replace(core, planned=planned)
 
     @property
     def display(self) -> Display:
@@ -112,7 +127,8 @@ def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, lo
         layers.append(lines)
     if args.route_option and args.route is not None:
         route = route_header.settled(read_route(args.route))
-    given = {option: getattr(args, option[2:], None) for option in (*QUANTITIES, "--units")}
+    names = (*QUANTITIES, *PLAN_OPTIONS, "--units")
+    given = {option: getattr(args, option[2:].replace("-", "_"), None) for option in names}
     layers.append(settings.options(given))
     force = InForce(settings.settle(*layers), profile, source, route)
     return replace(force, remarks=(*remarks, *force.offset_words()))

@@ -22,6 +22,7 @@ from livemon.core.events import Event, Link, Mark, Sample
 from livemon.core.ignition import Asking, Ignition, IgnitionSettings
 from livemon.core.needle import Needle
 from livemon.core.outcome import Outcome
+from livemon.core.pipeline import CoreSettings
 from livemon.errors import SetupError
 from livemon.outputs.cabin import Cabin, CabinSettings
 from livemon.outputs.feed import FeedSettings
@@ -37,6 +38,7 @@ from livemon.readers.clock import MonotonicClock
 from livemon.run import Live, Sink
 from livemon.run import run as drive
 from livemon.verbs import common
+from livemon.verbs.check import boiling_findings
 
 MOST_REMARKS: Final = 20
 
@@ -62,6 +64,9 @@ def run(args: argparse.Namespace) -> int:
     force = common.settle(args)
     link = _link(args, force.settings.of(LinkSettings))
     core = force.core()
+    if not args.quiet:
+        for finding in _before_the_drive(force, core):
+            print(f"livemon watch: {finding}", file=sys.stderr)
     clock = MonotonicClock()
     source = ", ".join([link.port or link.can, *force.offset_words()])
     remark = _Remarks(hold=not args.quiet and not args.json)
@@ -95,6 +100,16 @@ def run(args: argparse.Namespace) -> int:
             remark(words)
     remark.release()
     return 0
+
+
+def _before_the_drive(force: common.InForce, core: CoreSettings) -> list[str]:
+    """What is wrong with the two lines on this road, and why there is no plan of it; told before the screen opens."""
+    if force.route is None:
+        return []
+    told = boiling_findings(force, float(force.route.height_m.max()))
+    if core.planned is None:
+        told.append("no plan of the route to compare with: give the air at its foot, such as --outside '36 C'")
+    return told
 
 
 def _link(args: argparse.Namespace, link: LinkSettings) -> LinkSettings:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livemon.core.outcome import Acted, Action, Advice, Band, Climb, Crossing, Level, Outcome, Status, Withheld
+from livemon.core.outcome import Acted, Action, Advice, Band, Climb, Crossing, Level, OffPlan, Outcome, Status, Withheld
 from livemon.outputs.feed_line import feed_line, health_of, outcome_of
 from livemon.outputs.json_lines import outcome_line
 from livemon.outputs.view_passenger import Health
@@ -52,6 +52,7 @@ outcome_fields = {
     "notes": st.lists(words, max_size=4).map(tuple),
     "reason": words,
     "withheld": st.lists(st.builds(Withheld, st.sampled_from(Action), words), max_size=2).map(tuple),
+    "off_plan": st.none() | st.builds(OffPlan, *6 * [st.integers(-5000, 5000).map(float)], figure),
 }
 outcomes = st.builds(Outcome, **outcome_fields)
 healths = st.builds(
@@ -87,7 +88,7 @@ def test_the_public_fields_are_the_public_line_unchanged() -> None:
     told, public = json.loads(feed_line(said)), json.loads(outcome_line(said))
     assert told["notes"] == ["b", "c", "d", "e"], "bounded"
     assert {key: told[key] for key in public} == public
-    assert told.keys() - public.keys() == {"silenced", "speed_kmh", "notes", "reason", "withheld", "health"}
+    assert told.keys() - public.keys() == {"silenced", "speed_kmh", "notes", "reason", "withheld", "off_plan", "health"}
 
 
 def test_fields_of_a_later_version_are_passed_over() -> None:

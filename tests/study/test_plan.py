@@ -11,7 +11,8 @@ from livemon.core.figures import Figure
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.route import Route, build
 from livemon.core.vehicle import VehicleProfile
-from livemon.study.plan import DRAWS, Way, Weather, draws, gain_c, plan, remedies
+from livemon.study.plan import DRAWS, Way, Weather, draws, gain_c, plan, plan_each
+from livemon.study.remedies import remedies
 
 PROFILE = VehicleProfile(typed={"mass_kg": Figure(3000.0, 60.0, "typed")})
 
@@ -31,6 +32,24 @@ def test_a_long_steady_climb_ends_where_heat_made_equals_heat_shed() -> None:
     rest = heat.settle(demand, Surroundings(46.0, air_density(pressure, 46.0)), blocked.cooling())
     assert not rest.regulated
     assert got.likely_c[-1] == pytest.approx(float(rest.coolant_c), abs=0.3)
+
+
+def test_a_level_road_begins_where_it_stays() -> None:
+    """A hot jam has no first minute of its own: fan clutch and radiator have come to rest with the coolant."""
+    for way in (Way("jam", 12.0, ac_on=True), Way("cruise", 100.0)):
+        got = plan(hill(12, 0.0), PROFILE.with_parts("weak_electric_fan"), Weather(43.0), [way])[0]
+        assert np.ptp(got.likely_c) < 0.3
+
+
+def test_a_part_is_planned_with_the_same_draws_as_the_vehicle_without_it() -> None:
+    way, worn = Way("w", 70.0, ac_on=True), PROFILE.with_parts("slipping_fan_clutch")
+    renewed = worn.with_parts("new_fan_clutch")
+    before, after = plan_each(hill(10, 6.0), Weather(40.0), [(worn, way), (renewed, way)])
+    assert np.array_equal(before.peaks_c, plan(hill(10, 6.0), worn, Weather(40.0), [way])[0].peaks_c)
+    assert np.array_equal(after.peaks_c, plan(hill(10, 6.0), renewed, Weather(40.0), [way])[0].peaks_c)
+    assert gain_c(before, after).likely > 0.5
+    mass = [np.asarray(draws(profile)[0].mass_kg) for profile in (worn, worn.with_parts("leaking_cap"))]
+    assert np.array_equal(*mass), "a figure that is known leaves the draws of the others alone"
 
 
 def test_steeper_hotter_and_heavier_are_hotter() -> None:
@@ -88,6 +107,12 @@ def test_a_stop_takes_its_time_and_lets_the_engine_cool() -> None:
     assert stopped.time_s[-1] - straight.time_s[-1] == pytest.approx(600.0)
     just_after = int(np.searchsorted(stopped.distance_m, 9_100.0))
     assert stopped.likely_c[just_after] < straight.likely_c[just_after]
+
+
+def test_ways_that_stop_at_the_same_place_all_stop() -> None:
+    ways = [Way(name, 70.0, ac_on=ac, stop_at_m=5_000.0, stop_s=300.0) for name, ac in (("a", True), ("b", False))]
+    for got in plan(hill(10, 5.0), PROFILE, Weather(35.0), ways):
+        assert got.time_s[-1] == pytest.approx(10_000.0 / (70.0 / 3.6) + 300.0, rel=1e-3)
 
 
 def test_air_follows_the_typed_top_or_the_standard_lapse() -> None:

@@ -1,0 +1,156 @@
+"""What `plan` says, as one JSON object (SI units) and as a table for people, 80 columns wide.
+
+Knows nothing of how a plan is made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from livemon.core.outcome import Band
+from livemon.core.route import Route
+from livemon.core.units import LENGTH, SPEED, Display, to_unit
+from livemon.core.vehicle import PARTS
+from livemon.study.plan import Plan, gain_c
+
+HELPS_FROM_K: Final = 0.5
+"""A way that is not so much cooler is named among those that do not help."""
+WIDTH: Final = 80
+
+
+def as_json(
+    route: Route,
+    first: Plan,
+    others: Sequence[Plan],
+    bought: Sequence[tuple[str, Plan]],
+    limit_c: float,
+    stop_c: float,
+    boils_c: float,
+    wrong: Sequence[str],
+) -> dict[str, Any]:
+    """Everything the verb says; docs/plan.md tells the fields."""
+    slow = [k for k, held in enumerate(first.holds) if not held]
+    return {
+        "route": route.name,
+        "length_km": _km(first.distance_m[-1]),
+        "rise_m": round(float(first.height_m.max() - first.height_m[0])),
+        "steepest_pct": round(float(first.grade_pct.max()), 1),
+        "bridged_points": route.spikes,
+        "minutes": round(float(first.time_s[-1]) / 60.0, 1),
+        "limit_c": limit_c,
+        "stop_c": round(stop_c, 1),
+        "boils_at_summit_c": round(boils_c, 1),
+        "wrong": list(wrong),
+        "peak_c": _band(first.peak_c),
+        "peak_at_km": _km(first.peak_at_m),
+        "margin_c": _band(first.margin_c(limit_c)),
+        "boil_margin_c": round(first.boil_margin_c(), 1),
+        "cannot_hold_speed_km": [_km(first.distance_m[max(slow[0] - 1, 0)]), _km(first.distance_m[slow[-1]])]
+        if slow
+        else None,
+        "least_speed_kmh": round(float(first.speed_kmh.min()), 1),
+        "ways": [
+            {
+                "way": other.way.name,
+                "peak_c": _band(other.peak_c),
+                "cooler_c": _band(gain_c(first, other)),
+                "minutes_longer": round(float(other.time_s[-1] - first.time_s[-1]) / 60.0, 1),
+                "keeps_under_limit": _kept(other, limit_c),
+                "holds_speed": bool(other.holds.all()),
+            }
+            for other in others
+        ],
+        "parts": [
+            {
+                "part": part,
+                "words": PARTS[part].words,
+                "cooler_c": _band(gain_c(first, fitted)),
+                "peak_c": _band(fitted.peak_c),
+                "keeps_under_limit": _kept(fitted, limit_c),
+            }
+            for part, fitted in bought
+        ],
+    }
+
+
+def _km(distance_m: float) -> float:
+    return round(float(distance_m) / 1000.0, 2)
+
+
+def _kept(plan: Plan, limit_c: float) -> str:
+    """yes: the whole 80 % band lies under the limit; likely: its middle does; no."""
+    assert plan.peak_c.high is not None
+    assert plan.peak_c.likely is not None
+    return "yes" if plan.peak_c.high < limit_c else "likely" if plan.peak_c.likely < limit_c else "no"
+
+
+def _band(band: Band) -> dict[str, float | None]:
+    sides = (("low", band.low), ("likely", band.likely), ("high", band.high))
+    return {name: None if value is None else round(value, 1) for name, value in sides}
+
+
+def print_report(report: dict[str, Any], display: Display) -> None:
+    """The report on standard output, in the units of `display`."""
+    from rich.console import Console
+    from rich.table import Table
+
+    def temp(band: dict[str, float], step: bool = False) -> str:
+        turn = display.step if step else display.temp
+        likely, low, high = (f"{round(turn(band[side])):d}" for side in ("likely", "low", "high"))
+        return f"{likely} ({low} to {high})"
+
+    def far(km: float) -> str:
+        return f"{to_unit(1000.0 * km, LENGTH, display.distance):.1f} {display.distance}"
+
+    def high(metres: float) -> str:
+        return f"{to_unit(metres, LENGTH, display.length):.0f} {display.length}"
+
+    console, unit = Console(highlight=False, soft_wrap=True), f"°{display.temperature}"
+    console.print(
+        f"[bold]{report['route']}[/bold]: {far(report['length_km'])}, rise {high(report['rise_m'])}, "
+        f"steepest {report['steepest_pct']} %, {report['minutes']:.0f} min"
+    )
+    if report["bridged_points"]:
+        console.print(f"{report['bridged_points']} points of the route could not be true and were bridged")
+    console.print(f"peak    {temp(report['peak_c'])} {unit} at {far(report['peak_at_km'])}")
+    limit = display.temp(report["limit_c"])
+    console.print(f"margin  {temp(report['margin_c'], step=True)} {unit} to your limit of {limit:.0f} {unit}")
+    console.print(
+        f"stop    {display.temp(report['stop_c']):.0f} {unit}; at the summit the coolant may boil from "
+        f"{display.temp(report['boils_at_summit_c']):.0f} {unit} on"
+    )
+    if report["cannot_hold_speed_km"]:
+        begin, end = report["cannot_hold_speed_km"]
+        least = to_unit(report["least_speed_kmh"], SPEED, display.speed)
+        console.print(
+            f"speed   the engine cannot hold it between {far(begin)} and {far(end)}: {least:.0f} {display.speed} left"
+        )
+    for finding in report["wrong"]:
+        console.print(f"[bold]wrong[/bold]   {finding}")
+    helping = [way for way in report["ways"] if way["cooler_c"]["likely"] >= HELPS_FROM_K]
+    if helping:
+        console.print("\nwhat would help, the gentlest first; in brackets the 80 % band")
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for head in ("way", f"peak {unit}", f"cooler by {unit}", "min", "limit kept"):
+            table.add_column(head, justify="right" if head == "min" else "left")
+        for way in helping:
+            kept = way["keeps_under_limit"] + ("" if way["holds_speed"] else ", speed falls")
+            longer = f"{way['minutes_longer']:+.0f}"
+            table.add_row(way["way"], temp(way["peak_c"]), temp(way["cooler_c"], True), longer, kept)
+        Console(width=max(console.width, WIDTH), highlight=False).print(table)
+    rest = [way["way"] for way in report["ways"] if way not in helping]
+    if rest:
+        Console(highlight=False).print(f"no help on this climb: {'; '.join(rest)}")
+    if report["parts"]:
+        console.print("\nwhat a part would buy on this climb")
+    for part in report["parts"]:
+        console.print(
+            f"{part['words']}: cooler by {temp(part['cooler_c'], True)} {unit}, peak {temp(part['peak_c'])} {unit}; "
+            f"limit kept: {part['keeps_under_limit']}"
+        )
+    console.print(
+        "\nEstimates. The worse of gauge and tool counts; a warning lamp always wins;\n"
+        "the vehicle's manual comes first.",
+        style="dim",
+    )
