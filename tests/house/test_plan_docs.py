@@ -81,8 +81,9 @@ def test_the_worked_plan_is_what_the_command_says(capsys: pytest.CaptureFixture[
         words[words.index("--mass") + 1] = f"{mass.replace(',', '')} kg"
         assert main([*words, "--json"]) == 0
         told = json.loads(capsys.readouterr().out)
-        for name, said in (("likely", likely), ("low", low), ("high", high)):
-            assert told["peak_c"][name] == pytest.approx(float(said), abs=0.6), (mass, name)
+        # the ends of the band move with the draws when a figure joins the table; docs/plan.md says by how much
+        for name, said, within in (("likely", likely, 0.6), ("low", low, 3.5), ("high", high, 3.5)):
+            assert told["peak_c"][name] == pytest.approx(float(said), abs=within), (mass, name)
         assert told["peak_at_km"] == pytest.approx(float(at_km), abs=0.15)
         assert told["minutes"] == pytest.approx(float(minutes), abs=0.1)
         # 11.4 miles at 40 mph, computed from the distance and the speed of SAE J2807 alone
