@@ -23,6 +23,10 @@ class SetupError(LivemonError):
         text = f"{where}: expected {expected}, found {found}"
         super().__init__(f"{text}. {todo}" if todo else text)
 
+    def __reduce__(self) -> tuple[type[SetupError], tuple[str, str, str, str]]:
+        """Comes back whole from a worker process; the default would call it with its text alone, and break the pool."""
+        return type(self), (self.where, self.expected, self.found, self.todo)
+
 
 class NoDataError(LivemonError):
     """The run ended without anything of use: no reply, no coolant reading, no J1979 frame."""

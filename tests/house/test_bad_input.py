@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from livemon.cli import main
 from livemon.core.events import Event, Sample, Tick
+from livemon.errors import SetupError
 from livemon.verbs.replay import paced
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -193,3 +195,9 @@ def test_pace_holds_to_the_log_and_does_not_drift() -> None:
         seen.append((event.t_ms, round(now[0], 6)))
         now[0] += 0.3
     assert seen == [(5_000, 100.0), (6_000, 100.5), (7_500, 101.25), (8_000, 101.55), (9_000, 102.0)]
+
+
+def test_a_refusal_comes_back_whole_from_a_worker_process() -> None:
+    told = SetupError("my.csv, line 3", "a number", "'x'", "Correct it")
+    again = pickle.loads(pickle.dumps(told))
+    assert (str(again), again.where, again.exit_status) == (str(told), told.where, 2)
