@@ -17,6 +17,7 @@ VERBS = {
     "plan": "the climb ahead of time, from a route",
     "learn": "fit the vehicle's cooling to its drives, with uncertainty",
     "tune": "alert settings over recorded trips: lead time against false cautions",
+    "review": "what happened on a drive: peaks, climbs, jams, levels, margins, as words and as a page",
     "show": "attach a driver's or passenger's view to a running watch",
     "check": "validate settings and print what is in force",
 }

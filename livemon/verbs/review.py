@@ -1,0 +1,221 @@
+"""`livemon review LOG...`: what happened on a drive, in words, as JSON, and as a page with pictures.
+
+Each log goes through the pipeline that ran live, second by second and in one pass, so levels, advice and forecasts are
+those of the live run; several logs are taken side by side in worker processes.  `--scrub` writes a copy to share,
+`--sensor-check` holds the coolant sensor against a thermometer.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any, Final
+
+from livemon.core import pipeline
+from livemon.core.events import Event, Sample, Tick, corrected
+from livemon.core.grid import on_grid
+from livemon.core.needle import Needle
+from livemon.core.pipeline import CoreSettings
+from livemon.core.units import Display
+from livemon.errors import LivemonError, NoDataError, SetupError
+from livemon.files import yaml_lines
+from livemon.outputs.review_page import Picture, page
+from livemon.outputs.summary import Tally
+from livemon.readers.log_file import LogFile
+from livemon.study.recording import from_events
+from livemon.study.review import Keeper
+from livemon.study.scrub import Keep
+from livemon.study.sensor_check import SensorCheck, check, read_pairs
+from livemon.verbs.common import add_common, settle
+from livemon.verbs.recordings import short_names
+from livemon.verbs.replay import open_recording
+from livemon.verbs.review_report import Reviewed, report
+from livemon.verbs.review_scrub import scrub
+from livemon.verbs.review_text import sensor_text, tell
+
+MOST_PICTURES: Final = 4
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("logs", nargs="*", type=Path, metavar="LOG", help="a drive in the log form, or a bus capture")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write a page (HTML) and its pictures (PNG) there (extra: plots)"
+    )
+    parser.add_argument(
+        "--scrub", type=Path, metavar="FILE", help="write a copy of one log without position, identity and clock time"
+    )
+    parser.add_argument("--keep-notes", action="store_true", help="the copy keeps the free text of notes")
+    parser.add_argument("--drop-height", action="store_true", help="the copy loses its heights, and with it some truth")
+    parser.add_argument(
+        "--sensor-check", type=Path, metavar="FILE", help="CSV of sensor_c,thermometer_c pairs: is the sensor right?"
+    )
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Whatever was asked: check, copy, review."""
+    if not args.logs and args.sensor_check is None:
+        raise SetupError("review", "at least one LOG, or --sensor-check FILE", "neither")
+    if args.out is not None:
+        _needs_plots()
+    if args.sensor_check is not None:
+        _check_sensor(args)
+    if args.scrub is not None:
+        return _scrub(args)
+    status = 0
+    names = short_names(args.logs)
+    stems: dict[str, int] = {}
+    for path, found in zip(args.logs, _reviewed(args, names), strict=True):
+        if isinstance(found, LivemonError):
+            if len(args.logs) == 1:
+                raise found
+            print(f"livemon review: {found}", file=sys.stderr)
+            status = max(status, found.exit_status)
+            continue
+        one, display = found
+        tree = report(one)
+        written = () if args.out is None else _write(args.out, _stem(path, stems), one, tree, display)
+        if args.json:
+            print(json.dumps(tree))
+        else:
+            tell(tree, display, [str(p) for p in written])
+    return status
+
+
+def _needs_plots() -> None:
+    try:
+        import matplotlib  # noqa: F401  # only whether it is there
+    except ImportError:
+        raise SetupError(
+            "--out",
+            "the plots extra",
+            "matplotlib not installed",
+            "pip install 'livemon[plots]', or leave --out away: the summary needs no pictures",
+        ) from None
+
+
+def _check_sensor(args: argparse.Namespace) -> None:
+    found: SensorCheck = check(*read_pairs(yaml_lines.read_text(args.sensor_check), str(args.sensor_check)))
+    if args.json:
+        tree = {
+            "pairs": found.pairs,
+            "offset_c": round(found.offset_c, 2),
+            "low_c": round(found.low_c, 2),
+            "high_c": round(found.high_c, 2),
+            "spread_c": round(found.spread_c, 2),
+            "agrees": found.agrees,
+            "bent": found.bent,
+        }
+        print(json.dumps({"sensor_check": tree}))
+    else:
+        print(sensor_text(found, settle(args).display), end="")
+
+
+def _scrub(args: argparse.Namespace) -> int:
+    if len(args.logs) != 1:
+        raise SetupError("--scrub", "exactly one LOG", f"{len(args.logs)}")
+    done = scrub(args.logs[0], args.scrub, Keep(notes=args.keep_notes, height=not args.drop_height))
+    if not args.quiet:
+        print(f"livemon review: {args.scrub}: {done.rows} rows; {done.words}", file=sys.stderr)
+    return 0
+
+
+Found = tuple[Reviewed, Display] | LivemonError
+
+
+def _reviewed(args: argparse.Namespace, names: Sequence[str]) -> Iterator[Found]:
+    """Each log in the order given; more than one is taken side by side."""
+    if len(args.logs) <= 1:
+        yield from (review_log(path, args, name) for path, name in zip(args.logs, names, strict=True))
+        return
+    with ProcessPoolExecutor(max_workers=min(os.cpu_count() or 1, len(args.logs))) as pool:
+        yield from _shown(pool.map(review_log, args.logs, [args] * len(args.logs), names, chunksize=1), args)
+
+
+def _shown(found: Iterator[Found], args: argparse.Namespace) -> Iterator[Found]:
+    if args.quiet or not sys.stderr.isatty():
+        yield from found
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(found, "reviewing", total=len(args.logs), console=Console(stderr=True), transient=True)
+
+
+def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
+    """One log through pipeline, tally and columns in a single pass; an error is handed back, not raised."""
+    try:
+        source = open_recording(path)
+        header = source.metadata if isinstance(source, LogFile) else None
+        in_force = settle(args, header, str(path))
+        core = in_force.core()
+        keeper, tally = Keeper(), Tally()
+        passing = _through(on_grid(source.events()), core, keeper, tally)
+        drive = from_events(name, passing, in_force.profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
+        rows = source.rows if isinstance(source, LogFile) else drive.rows
+        summary = tally.summary(rows, source.skipped)
+        if summary.peak_c is None:
+            raise NoDataError(
+                f"{path}: expected coolant readings that can be believed, found none in {rows} rows. "
+                "Was the vehicle asked for PID 05?"
+            )
+        unknown = source.unknown if isinstance(source, LogFile) else ()
+        review = keeper.review(drive, in_force.settings.of(Needle))
+        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown)
+        return one, in_force.display
+    except LivemonError as failure:
+        return failure
+
+
+def _through(events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally) -> Iterator[Event]:
+    """Runs the pipeline while the events pass on to whoever asks for them, as the core saw them, ticks left out."""
+    state = pipeline.start(core)
+    for event in events:
+        state, said = pipeline.step(state, event, core)
+        if said is not None:
+            tally.outcome(said)
+            keeper.outcome(said)
+        if not isinstance(event, Tick):
+            tally.event(event)
+            yield corrected(event, core.sensor_offset_c) if isinstance(event, Sample) else event
+
+
+def _stem(path: Path, taken: dict[str, int]) -> str:
+    """Name of the page: that of the log; a number tells two logs of one name apart."""
+    stem = path.name.removesuffix(".gz").removesuffix(".csv")
+    stem = path.parent.name or stem if stem == "log" else stem
+    taken[stem] = taken.get(stem, 0) + 1
+    return stem if taken[stem] == 1 else f"{stem}-{taken[stem]}"
+
+
+def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], display: Display) -> tuple[Path, ...]:
+    """The page and its pictures; a review of the same log replaces the one before."""
+    from livemon.outputs.charts_review import Stretch, close_ups, draw
+
+    end_s = float(one.review.drive.t_s[-1]) + 5.0
+    wanted = [("The whole drive", Stretch(float(one.review.drive.t_s[0]), end_s, False))]
+    wanted += [(f"Close-up: {title}", stretch) for title, stretch in close_ups(tree, MOST_PICTURES)]
+    words = (
+        "Coolant as read against limit and stop; the shaded band is what was foreseen five minutes before for each "
+        "moment, so the line should run inside it four times of five. Numbered triangles are actions, squares notes; "
+        "the hatched strip tells the level. Below: speed, road, outside air."
+    )
+    pictures = [
+        Picture(f"{stem}-{number}.png", title, words, draw(one.review, tree, display, stretch))
+        for number, (title, stretch) in enumerate(wanted, 1)
+    ]
+    target = folder / f"{stem}.html"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for picture in pictures:
+            (folder / picture.name).write_bytes(picture.png)
+        target.write_text(page(tree, pictures, display), encoding="utf-8")
+    except OSError as failure:
+        raise SetupError(f"--out {folder}", "a folder that can be written", failure.strerror or str(failure)) from None
+    return (target, *(folder / picture.name for picture in pictures))

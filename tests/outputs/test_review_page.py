@@ -1,0 +1,188 @@
+"""The review page: everything in one file, no text of a log can become markup, and a phone can read it."""
+
+from __future__ import annotations
+
+import builtins
+import json
+import re
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livemon.cli import main
+from livemon.core.units import METRIC, US
+from livemon.outputs.review_page import MOST_ROWS, Units, long_words, page
+from tests.outputs.browser import Browser
+from tests.replays import FOLDER
+
+PASS = FOLDER / "pass-crosses-limit" / "log.csv"
+EVIL = '</td></table><script>document.title="owned"</script><img src=x onerror=alert(1)>&amp;\'"$x^2$\u2028\x07'
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A made-up climb with notes that try to break out, in a file and a folder whose names do too."""
+    folder = tmp_path_factory.mktemp("logs")
+    lines = PASS.read_text(encoding="utf-8").splitlines(keepends=True)
+    head = next(at for at, line in enumerate(lines) if line.startswith("time_s"))
+    width = lines[head].count(",")
+    evil = EVIL.replace('"', '""')
+    kept = lines[: head + 1] + lines[head + 1 : head + 640]
+    last = kept[-1].partition(",")[0]
+    kept.append(f'{last},{"," * (width - 1)}"{evil}"\n')
+    path = folder / "a<b>&\"'$.csv"
+    path.write_text("".join(kept), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def written(log: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    pytest.importorskip("matplotlib", reason="the plots extra is not installed")
+    out = tmp_path_factory.mktemp("out")
+    import contextlib
+    import io
+
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        assert main(["review", str(log), "--out", str(out), "--json", "--quiet"]) == 0
+    (html,) = out.glob("*.html")
+    return html, json.loads(said.getvalue())
+
+
+class Tags(HTMLParser):
+    """Every tag and attribute of a page, and its text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_no_text_of_a_log_becomes_markup(written: tuple[Path, dict[str, Any]]) -> None:
+    html, tree = written
+    found = Tags(html.read_text(encoding="utf-8"))
+    assert {tag for tag, _ in found.tags} <= {
+        "html", "head", "meta", "title", "style", "body", "h1", "h2", "p", "div", "b", "figure", "img", "figcaption",
+        "table", "thead", "tbody", "tr", "th", "td",
+    }  # fmt: skip
+    assert not [name for _, attributes in found.tags for name in attributes if name.startswith("on")]
+    assert '<script>document.title="owned"</script>' in found.text, "it stands there as text"
+    assert tree["notes"][0]["text"] == EVIL, "the JSON has it as it was"
+    assert "\x07" not in html.read_text(encoding="utf-8")
+
+
+def test_everything_is_inside(written: tuple[Path, dict[str, Any]]) -> None:
+    html, _ = written
+    found = Tags(html.read_text(encoding="utf-8"))
+    sources = [attributes["src"] for tag, attributes in found.tags if tag == "img"]
+    assert len(sources) >= 2
+    assert all(source is not None and source.startswith("data:image/png;base64,") for source in sources)
+    assert all(attributes.get("alt") for tag, attributes in found.tags if tag == "img")
+    pictures = sorted(html.parent.glob("*.png"))
+    assert len(pictures) == len(sources)
+    assert all(picture.read_bytes().startswith(b"\x89PNG") for picture in pictures)
+    assert not re.search(r"(href|src)=.?(https?:)?//", html.read_text(encoding="utf-8"))
+
+
+def test_figures_are_those_of_a_replay(written: tuple[Path, dict[str, Any]], log: Path, capsys: Any) -> None:
+    _, tree = written
+    assert main(["replay", str(log), "--json", "--quiet"]) == 0
+    summary = json.loads(capsys.readouterr().out.splitlines()[-1])["summary"]
+    for name in ("peak_c", "peak_at_s", "crossings", "cautions", "warnings", "leads_s", "seconds"):
+        assert tree[name] == summary[name], name
+    assert tree["data"]["rows"] == summary["rows"]
+    assert tree["data"]["skipped"] == summary["skipped"]
+
+
+def test_phone_reads_it_without_a_request(written: tuple[Path, dict[str, Any]], tmp_path: Path) -> None:
+    html, _ = written
+    browser = Browser(tmp_path / "profile", width=375)
+    try:
+        address = html.as_uri()
+        browser.go(address)
+        assert {url for url in browser.requested() if not url.startswith("data:")} == {address}
+        assert browser.value("document.documentElement.scrollWidth") <= 375
+        assert browser.value("[...document.images].every((i) => i.complete && i.naturalWidth > 500)")
+        assert browser.value("[...document.images].every((i) => i.clientWidth <= 375)")
+        assert browser.value("document.title").startswith("Review of ")
+        assert browser.value("document.scripts.length") == 0
+        assert not browser.complaints()
+    finally:
+        browser.close()
+
+
+def test_long_tables_are_cut_and_say_so(written: tuple[Path, dict[str, Any]]) -> None:
+    _, tree = written
+    many = {**tree, "notes": [{"at_s": float(t), "text": f"note {t}."} for t in range(MOST_ROWS + 5)]}
+    text = Tags(page(many, [], METRIC)).text
+    assert "5 further rows are left out" in text
+    assert f"note {MOST_ROWS - 1}." in text
+    assert f"note {MOST_ROWS}." not in text
+
+
+def test_units_and_unknown() -> None:
+    us = Units(US)
+    assert us.temp(100.0, unit=True) == "212 F"
+    assert us.step(-5.0, sign=True, unit=True) == "-9.0 F"
+    assert us.length(100.0) == "328"
+    assert us.distance(1.609344) == "1.0"
+    assert {us.temp(None), us.step(None), us.speed(None), us.length(None)} == {"--"}
+    assert [long_words(s) for s in (45.0, 150.0, 3900.0, 7260.0)] == ["45 s", "2 min", "65 min", "2:01 h"]
+
+
+def test_without_matplotlib_it_says_what_to_install(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name.partition(".")[0] == "matplotlib":
+            raise ImportError(name)
+        return real(name, *rest)
+
+    for name in [name for name in sys.modules if name.partition(".")[0] == "matplotlib"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setattr(builtins, "__import__", without)
+    assert main(["review", str(log), "--out", str(tmp_path / "out")]) == 2
+    assert "livemon[plots]" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_log_without_coolant_and_one_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Several logs: the bad ones are told of, the good one is still reviewed."""
+    empty, other, good = tmp_path / "empty.csv", tmp_path / "other.csv", tmp_path / "good.csv"
+    empty.write_text("time_s,coolant_c,rpm\n1,,800\n2,,800\n")
+    other.write_text("something else\n")
+    good.write_text("time_s,coolant_c\n" + "".join(f"{t},{80 + t // 20}\n" for t in range(100)))
+    assert main(["review", str(empty), str(other), str(good), "--json", "--quiet"]) == 2
+    told = capsys.readouterr()
+    (tree,) = (json.loads(line) for line in told.out.splitlines())
+    assert tree["peak_c"] == 84.0
+    assert "expected coolant readings" in told.err
+    assert "other.csv" in told.err
+    assert main(["review", str(empty)]) == 1
+    assert main(["review"]) == 2
+
+
+def test_sensor_check_and_scrub_by_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pairs = tmp_path / "pairs.csv"
+    pairs.write_text("sensor_c,thermometer_c\n94,91\n95,92.1\n90,87\n97,93.9\n")
+    assert main(["review", "--sensor-check", str(pairs)]) == 0
+    told = capsys.readouterr().out
+    assert "sensor_offset: 3.0 K" in told
+    assert "does not agree" in told
+    log, copy = tmp_path / "log.csv", tmp_path / "copy.csv"
+    log.write_text("time_s,coolant_c,latitude_deg\n0,80,46.1\n1,80,46.2\n")
+    assert main(["review", str(log), "--scrub", str(copy)]) == 0
+    assert "46" not in copy.read_text().split("time_s")[1]
+    assert main(["review", str(log), "--scrub", str(copy)]) == 2
