@@ -143,12 +143,7 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
         return state._replace(
             signals=signals.hear(state.signals, event), ignition=heard_engine, readings=readings
         ), None
-    heard, inputs = signals.at_tick(state.signals, event.t_ms, settings.outside_c, settings.mass_kg)
-    engine_state = ignition.at_tick(state.ignition, event.t_ms, settings.ignition)
-    if engine_state.engine is ignition.Engine.OFF and inputs.status is not Status.STARTING:
-        inputs = replace(inputs, status=Status.ENGINE_OFF)  # silence after the key is turned off is no lost link
-    grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
-    road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
+    state, inputs, where = _heard(state, event, settings)
     trust_state, verdict = trust.judge(state.trust, inputs)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
     rising = None if inputs.gap else state.rise
@@ -156,9 +151,6 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
         rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
     doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
     state = state._replace(
-        signals=heard,
-        ignition=engine_state,
-        road=road_state,
         trust=trust_state,
         rise=rising,
         estimator=estimator.advance(state.estimator, believed, where),
@@ -166,6 +158,45 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
         speed_kmh=inputs.speed_kmh,
     )
     return _say(state, inputs, where, verdict, settings)
+
+
+def _heard(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Inputs, RoadView]:
+    """What is usable at a tick, and where the vehicle is."""
+    heard, inputs = signals.at_tick(state.signals, tick.t_ms, settings.outside_c, settings.mass_kg)
+    engine_state = ignition.at_tick(state.ignition, tick.t_ms, settings.ignition)
+    if engine_state.engine is ignition.Engine.OFF and inputs.status is not Status.STARTING:
+        inputs = replace(inputs, status=Status.ENGINE_OFF)  # silence after the key is turned off is no lost link
+    grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
+    road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
+    return state._replace(signals=heard, ignition=engine_state, road=road_state), inputs, where
+
+
+def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, Outcome | None]:
+    """As `step`, readings and road alone: nothing is estimated, foreseen or doubted, and the level stays unknown.
+
+    For a quick look back over hours; some ten times as fast.  A state goes through either `step` or `glance`, never
+    both.
+    """
+    if not isinstance(event, Tick):
+        return step(state, event, settings)
+    state, inputs, where = _heard(state, event, settings)
+    state = _with_boil(state._replace(speed_kmh=inputs.speed_kmh), where, inputs)
+    assert state.boil_c is not None
+    assert state.boil_c.low is not None
+    outcome = Outcome(
+        t_ms=inputs.t_ms,
+        status=inputs.status,
+        level=Level.UNKNOWN,
+        coolant_c=inputs.coolant_c,
+        age_s=inputs.coolant_age_s,
+        limit_c=settings.limit_c,
+        stop_c=settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, state.boil_c.low),
+        grade_pct=where.grade_pct,
+        climb=where.climb,
+        speed_kmh=inputs.speed_kmh,
+        notes=inputs.notes,
+    )
+    return state, outcome
 
 
 def demand_grade_pct(state: State, inputs: Inputs) -> float | None:

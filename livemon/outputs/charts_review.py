@@ -53,9 +53,9 @@ def draw(series: Any, report: Mapping[str, Any], display: Display, stretch: Stre
         )
         try:
             _heat(heat, series, report, display, stretch)
-            _speed(speed, series.drive, display)
-            _road(road, series, display)
-            _air(air, series.drive, display)
+            _speed(speed, series.drive, display, stretch)
+            _road(road, series, display, stretch)
+            _air(air, series.drive, display, stretch)
             for axis in (heat, speed, road, air):
                 axis.grid(True, color="#dddddd", lw=0.6)
                 axis.set_axisbelow(True)
@@ -96,10 +96,11 @@ def _heat(axis: Any, series: Any, report: Mapping[str, Any], display: Display, s
     unit = display.temperature
     earlier = _inside(said.t_s, stretch, AHEAD_S)
     low, _, high = said.ahead_c[AHEAD_S]
-    axis.fill_between(
-        said.t_s[earlier] + AHEAD_S, _temp(low[earlier], display), _temp(high[earlier], display),
-        color=BAND, alpha=0.45, lw=0.0, label="foreseen 5 min before (80 %)",
-    )  # fmt: skip
+    if np.isfinite(low[earlier]).any():
+        axis.fill_between(
+            said.t_s[earlier] + AHEAD_S, _temp(low[earlier], display), _temp(high[earlier], display),
+            color=BAND, alpha=0.45, lw=0.0, label="foreseen 5 min before (80 %)",
+        )  # fmt: skip
     axis.plot(drive.t_s[here], coolant[here], color=INK, lw=1.9, label="coolant as read")
     axis.axhline(stop, color=HOT, lw=1.6, ls="-.", label=f"stop {stop:.0f} {unit}")
     axis.axhline(limit, color="#b36b00", lw=1.6, ls="--", label=f"limit {limit:.0f} {unit}")
@@ -171,42 +172,45 @@ def _marks(axis: Any, report: Mapping[str, Any], stretch: Stretch) -> None:
             )  # fmt: skip
 
 
-def _speed(axis: Any, drive: Any, display: Display) -> None:
-    shown = to_unit(drive.speed_kmh, SPEED, display.speed)
-    axis.plot(drive.t_s, shown, color=INK, lw=1.0)
+def _speed(axis: Any, drive: Any, display: Display, stretch: Stretch) -> None:
+    here = _inside(drive.t_s, stretch)
+    shown = to_unit(drive.speed_kmh[here], SPEED, display.speed)
+    axis.plot(drive.t_s[here], shown, color=INK, lw=1.0)
     axis.set_ylim(0.0, None)
     axis.set_ylabel(display.speed)
 
 
-def _road(axis: Any, series: Any, display: Display) -> None:
+def _road(axis: Any, series: Any, display: Display, stretch: Stretch) -> None:
     drive, said = series.drive, series.said
-    if np.isfinite(drive.height_m).any():
-        shown = to_unit(drive.height_m, LENGTH, display.length)
-        axis.fill_between(drive.t_s, np.nanmin(shown), shown, color=ROAD, alpha=0.45, lw=0.0)
-        axis.plot(drive.t_s, shown, color=INK, lw=1.0)
+    here, there = _inside(drive.t_s, stretch), _inside(said.t_s, stretch)
+    if np.isfinite(drive.height_m[here]).any():
+        shown = to_unit(drive.height_m[here], LENGTH, display.length)
+        axis.fill_between(drive.t_s[here], np.nanmin(shown), shown, color=ROAD, alpha=0.45, lw=0.0)
+        axis.plot(drive.t_s[here], shown, color=INK, lw=1.0)
         axis.set_ylabel(f"height [{display.length}]")
         return
-    axis.plot(said.t_s, said.grade_pct, color=INK, lw=0.8)
+    axis.plot(said.t_s[there], said.grade_pct[there], color=INK, lw=0.8)
     axis.axhline(0.0, color=ROAD, lw=0.8)
     axis.set_ylabel("grade [%]")
 
 
-def _air(axis: Any, drive: Any, display: Display) -> None:
+def _air(axis: Any, drive: Any, display: Display, stretch: Stretch) -> None:
     from matplotlib.ticker import MaxNLocator
 
-    air = _temp(drive.air_c, display)
-    axis.plot(drive.t_s, air, color=INK, lw=1.1, ls="-" if drive.air_measured else ":")
+    here = _inside(drive.t_s, stretch)
+    air = _temp(drive.air_c[here], display)
+    axis.plot(drive.t_s[here], air, color=INK, lw=1.1, ls="-" if drive.air_measured else ":")
     axis.set_ylabel(f"air [{display.temperature}]")
     axis.yaxis.set_major_locator(MaxNLocator(3, integer=True))
     known = air[np.isfinite(air)]
     if known.size:  # room for the strip below and the words above
         middle, half = 0.5 * (known.min() + known.max()), max(0.5 * np.ptp(known), display.step(2.5))
         axis.set_ylim(middle - 2.0 * half, middle + 1.8 * half)
-    on = drive.ac_on == 1.0
+    on = drive.ac_on[here] == 1.0
     if on.any():
         axis.fill_between(
-            drive.t_s, 0.0, 0.16, where=on, transform=axis.get_xaxis_transform(), facecolor="white", edgecolor=INK,
-            hatch="\\\\\\", lw=0.4, step="post",
+            drive.t_s[here], 0.0, 0.16, where=on, transform=axis.get_xaxis_transform(), facecolor="white",
+            edgecolor=INK, hatch="\\\\\\", lw=0.4, step="post",
         )  # fmt: skip
     words = ["hatched: A/C on"] if on.any() else []
     words += [] if drive.air_measured else ["air guessed from the intake"]

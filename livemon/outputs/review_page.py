@@ -42,7 +42,8 @@ figcaption{font-size:.85rem;color:#333}
 table{border-collapse:collapse;font-size:.9rem;font-variant-numeric:tabular-nums}
 th,td{border-bottom:1px solid #bbb;padding:4px 8px;text-align:left;vertical-align:top}
 td.n,th.n{text-align:right;white-space:nowrap}
-td.t{min-width:9rem}
+td.t{min-width:5rem}
+@media(max-width:500px){table{font-size:.8rem}th,td{padding:3px 4px}}
 """
 
 
@@ -69,22 +70,23 @@ def page(
 ) -> str:
     """The whole page; `findings` are further sections as (heading, plain text)."""
     unit = Units(display)
+    whole = report["whole"]
     parts = [
         f"<p class=small>{_text(_CAUTION)}</p>",
         f"<p>{_text(_opening(report, unit))}</p>",
         _cards(report, unit),
         *(_picture(picture) for picture in pictures),
-        _section("Levels", levels(report)),
-        _section("Actions, and what they did", actions(report, unit)),
+        _section("Levels", levels(report)) if whole else "",
+        _section("Actions, and what they did", actions(report, unit)) if whole else "",
         f"<p class=small>{_text(ACTED_REMARK)}</p>" if report["acted"] else "",
         _section("Notes", notes(report)),
         _section("Climbs", climbs(report, unit)),
         _section("Jams and idling", jams(report, unit)),
-        _section("Forecasts against what came", forecasts(report, unit)),
+        _section("Forecasts against what came", forecasts(report, unit)) if whole else "",
         f"<h2>Dash needle</h2><p>{_text(needle_words(report, unit))}</p>",
         *(f"<h2>{_text(head)}</h2>" + _paragraphs(text) for head, text in findings),
         _section("Data", quality(report)),
-        f"<p class=small>{_text(LEFT_OUT)}</p>",
+        f"<p class=small>{_text(left_out(report))}</p>",
     ]
     title = f"Review of {report['log']}"
     return (
@@ -101,11 +103,23 @@ ACTED_REMARK: Final = (
     "Seen is the coolant against the course that was foreseen without the action; a summit, a slower stretch or a "
     "cooler wind that came meanwhile is in it too."
 )
-LEFT_OUT: Final = (
-    "Made by running the recorded drive through the same pipeline as live, every second of it. Left out of this page: "
-    "series are kept each 5 s, so a shorter spike of a reading is averaged in the pictures and in the tables of climbs "
-    "and jams; peak, levels, crossings and margins are those of every second."
+_SERIES: Final = (
+    "Series are kept each 5 s, so a shorter spike of a reading is averaged in the pictures and in the tables of climbs "
+    "and jams; "
 )
+
+
+def left_out(report: Mapping[str, Any]) -> str:
+    """How the review was made, and what it lacks."""
+    if report["whole"]:
+        return (
+            f"Made by running the recorded drive through the same pipeline as live, every second of it. {_SERIES}"
+            "peak, levels, crossings and margins are those of every second."
+        )
+    return (
+        "Made of readings and road alone, as asked: no levels, no forecasts, no actions, and no reading was doubted, "
+        f"so that a faulty sensor's values count. {_SERIES}peak and crossings are those of every second."
+    )
 
 
 class Units:
@@ -292,6 +306,14 @@ def _opening(report: Mapping[str, Any], unit: Units) -> str:
     return f"{name}{clock(report['seconds'])} long. Limit {limit}, stop {stop} where it was lowest."
 
 
+def _least(report: Mapping[str, Any]) -> float | None:
+    """Least margin by the estimate, else by the highest reading."""
+    margin, peak = report["least_margin_c"], report["peak_c"]
+    if margin is not None:
+        return float(margin["likely"])
+    return None if peak is None else float(report["limit_c"] - peak)
+
+
 def _cards(report: Mapping[str, Any], unit: Units) -> str:
     margin = report["least_margin_c"]
     lead = next((lead for lead in report["leads_s"] if lead is not None), None)
@@ -303,16 +325,20 @@ def _cards(report: Mapping[str, Any], unit: Units) -> str:
             crossed > 0,
         ),
         (
-            UNKNOWN if margin is None else unit.step(margin["likely"], sign=True, unit=True),
-            "least margin to the limit, by the estimate",
-            margin is not None and margin["likely"] < 0,
+            unit.step(_least(report), sign=True, unit=True),
+            "least margin to the limit, by the " + ("reading" if margin is None else "estimate"),
+            (_least(report) or 0.0) < 0,
         ),
         (long_words(report["over_limit_s"]), "at or over the limit", report["over_limit_s"] > 0),
         (long_words(report["over_stop_s"]), "at or over the stop", report["over_stop_s"] > 0),
-        (f"{len(report['cautions'])} / {len(report['warnings'])}", "cautions / warnings", bool(report["warnings"])),
+        (
+            f"{len(report['cautions'])} / {len(report['warnings'])}" if report["whole"] else UNKNOWN,
+            "cautions / warnings" if report["whole"] else "cautions / warnings: not asked",
+            bool(report["warnings"]),
+        ),
         (
             UNKNOWN if lead is None else long_words(lead),
-            "from the caution to the first crossing" if crossed else "no crossing, so no lead",
+            "from the caution to the first crossing" if crossed and report["whole"] else "no lead to tell",
             False,
         ),
     ]

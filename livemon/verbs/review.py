@@ -11,7 +11,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any, Final
@@ -20,7 +20,8 @@ from livemon.core import pipeline
 from livemon.core.events import Event, Sample, Tick, corrected
 from livemon.core.grid import on_grid
 from livemon.core.needle import Needle
-from livemon.core.pipeline import CoreSettings
+from livemon.core.outcome import Outcome
+from livemon.core.pipeline import CoreSettings, State
 from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import yaml_lines
@@ -46,6 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("logs", nargs="*", type=Path, metavar="LOG", help="a drive in the log form, or a bus capture")
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help="write a page (HTML) and its pictures (PNG) there (extra: plots)"
+    )
+    parser.add_argument(
+        "--readings-only", action="store_true", help="much faster: no levels, forecasts, actions, nothing is doubted"
     )
     parser.add_argument(
         "--scrub", type=Path, metavar="FILE", help="write a copy of one log without position, identity and clock time"
@@ -156,7 +160,8 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
         in_force = settle(args, header, str(path))
         core = in_force.core()
         keeper, tally = Keeper(), Tally()
-        passing = _through(on_grid(source.events()), core, keeper, tally)
+        stepping = pipeline.glance if args.readings_only else pipeline.step
+        passing = _through(on_grid(source.events()), core, keeper, tally, stepping)
         drive = from_events(name, passing, in_force.profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
         rows = source.rows if isinstance(source, LogFile) else drive.rows
         summary = tally.summary(rows, source.skipped)
@@ -167,17 +172,22 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
             )
         unknown = source.unknown if isinstance(source, LogFile) else ()
         review = keeper.review(drive, in_force.settings.of(Needle))
-        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown)
+        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown, not args.readings_only)
         return one, in_force.display
     except LivemonError as failure:
         return failure
 
 
-def _through(events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally) -> Iterator[Event]:
+Stepping = Callable[[State, Event, CoreSettings], tuple[State, Outcome | None]]
+
+
+def _through(
+    events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally, stepping: Stepping = pipeline.step
+) -> Iterator[Event]:
     """Runs the pipeline while the events pass on to whoever asks for them, as the core saw them, ticks left out."""
     state = pipeline.start(core)
     for event in events:
-        state, said = pipeline.step(state, event, core)
+        state, said = stepping(state, event, core)
         if said is not None:
             tally.outcome(said)
             keeper.outcome(said)

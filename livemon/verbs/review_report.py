@@ -24,6 +24,8 @@ class Reviewed:
     vehicle: str
     remarks: tuple[str, ...]
     unknown_columns: tuple[str, ...]
+    whole: bool
+    """Through the whole pipeline; else readings and road alone."""
 
 
 def report(one: Reviewed) -> dict[str, Any]:
@@ -32,6 +34,7 @@ def report(one: Reviewed) -> dict[str, Any]:
     return {
         "log": one.name,
         "vehicle": one.vehicle,
+        "whole": one.whole,
         "seconds": summary.seconds,
         "limit_c": _round(review.limit_c),
         "stop_c": _round(review.stop_c),

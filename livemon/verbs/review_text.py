@@ -47,10 +47,14 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
         ("Forecasts against what came", tables.forecasts(report, unit)),
         ("Data", tables.quality(report)),
     ):
+        if not report["whole"] and heading in ("Levels", "Actions, and what they did", "Forecasts against what came"):
+            continue
         _table(console, heading, table)
         if heading.startswith("Actions") and report["acted"]:
             console.print(Text(tables.ACTED_REMARK, style="dim"))
     console.print(Text(f"Dash needle: {tables.needle_words(report, unit)}"))
+    if not report["whole"]:
+        console.print(Text(tables.left_out(report)))
     for path in written:
         console.print(Text(f"written: {path}"))
     console.print(Text(CAUTION_SHORT, style="dim"))

@@ -104,6 +104,23 @@ def test_figures_are_those_of_a_replay(written: tuple[Path, dict[str, Any]], log
     assert tree["data"]["skipped"] == summary["skipped"]
 
 
+def test_readings_alone_tell_the_same_of_road_and_peak(
+    written: tuple[Path, dict[str, Any]], log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No sensor is doubted on this drive, so whatever needs no estimate is the same; the rest is unknown, not calm."""
+    _, whole = written
+    assert main(["review", str(log), "--readings-only", "--json", "--quiet", "--out", str(tmp_path)]) == 0
+    quick = json.loads(capsys.readouterr().out)
+    for name in ("peak_c", "peak_at_s", "crossings", "climbs", "jams", "needle", "over_limit_s", "notes", "stop_c"):
+        assert quick[name] == whole[name], name
+    assert {spell["level"] for spell in quick["levels"]} == {"unknown"}
+    assert quick["least_margin_c"] is None
+    (html,) = tmp_path.glob("*.html")
+    text = Tags(html.read_text(encoding="utf-8")).text
+    assert "no levels, no forecasts" in text
+    assert "No level above normal" not in text
+
+
 def test_phone_reads_it_without_a_request(written: tuple[Path, dict[str, Any]], tmp_path: Path) -> None:
     html, _ = written
     browser = Browser(tmp_path / "profile", width=375)
