@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
+from livemon.core.events import Sample, corrected
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError
 from livemon.readers.log_file import LogFile
@@ -77,7 +78,9 @@ def _read(
         )  # fmt: skip
         header = source.metadata if isinstance(source, LogFile) else None
         core = settle(given, None if header is None else {"settings": header.get("settings", "{}")}, str(path)).core()
-        return from_events(name, source.events(), profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
+        offset_c = core.sensor_offset_c
+        events = (corrected(e, offset_c) if isinstance(e, Sample) else e for e in source.events())
+        return from_events(name, events, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
     except LivemonError as failure:
         return str(failure)
 

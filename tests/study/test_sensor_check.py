@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from livemon.core.events import Sample, Tick
 from livemon.core.pipeline import CoreSettings, start, step
+from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.study.sensor_check import check, read_pairs
 from livemon.study.student import t_quantile
+from livemon.verbs.recordings import read_drives
 
 
 def test_interval_against_scipy() -> None:
@@ -99,3 +104,14 @@ def test_an_offset_in_the_settings_is_taken_off_at_the_door() -> None:
         assert said == said_too
     assert said is not None
     assert said.coolant_c == 99.0
+
+
+def test_drives_to_learn_from_are_corrected_alike(tmp_path: Path) -> None:
+    """The offset of a log's own header is taken off before its columns are made."""
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{t},95\n" for t in range(60))
+    log.write_text('# settings: {"drive.sensor_offset":"3 C"}\ntime_s,coolant_c\n' + rows)
+    given = argparse.Namespace(outside=None, mass=None, settings=None, quiet=True)
+    (drive,), failed = read_drives([log], given, VehicleProfile())
+    assert not failed
+    assert set(drive.coolant_c.tolist()) == {92.0}
