@@ -37,6 +37,7 @@ from livemon.verbs.recordings import short_names
 from livemon.verbs.replay import open_recording
 from livemon.verbs.review_report import Reviewed, report
 from livemon.verbs.review_scrub import scrub
+from livemon.verbs.review_short import HEADING, short_lines, short_tree
 from livemon.verbs.review_text import sensor_text, tell
 
 MOST_PICTURES: Final = 4
@@ -171,8 +172,10 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
                 "Was the vehicle asked for PID 05?"
             )
         unknown = source.unknown if isinstance(source, LogFile) else ()
+        whole = not args.readings_only
+        short = short_tree(drive, in_force.profile) if whole else None
         review = keeper.review(drive, in_force.settings.of(Needle))
-        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown, not args.readings_only)
+        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown, short, whole)
         return one, in_force.display
     except LivemonError as failure:
         return failure
@@ -220,12 +223,13 @@ def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], disp
         Picture(f"{stem}-{number}.png", title, words, draw(one.review, tree, display, stretch))
         for number, (title, stretch) in enumerate(wanted, 1)
     ]
+    findings = [] if tree["short"] is None else [(HEADING, "\n".join(short_lines(tree["short"])))]
     target = folder / f"{stem}.html"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for picture in pictures:
             (folder / picture.name).write_bytes(picture.png)
-        target.write_text(page(tree, pictures, display), encoding="utf-8")
+        target.write_text(page(tree, pictures, display, findings), encoding="utf-8")
     except OSError as failure:
         raise SetupError(f"--out {folder}", "a folder that can be written", failure.strerror or str(failure)) from None
     return (target, *(folder / picture.name for picture in pictures))

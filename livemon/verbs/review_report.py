@@ -24,6 +24,8 @@ class Reviewed:
     vehicle: str
     remarks: tuple[str, ...]
     unknown_columns: tuple[str, ...]
+    short: Mapping[str, Any] | None
+    """What is short, where that was asked."""
     whole: bool
     """Through the whole pipeline; else readings and road alone."""
 
@@ -68,6 +70,7 @@ def report(one: Reviewed) -> dict[str, Any]:
         "jams": [_stretch(stretch) for stretch in review.jams],
         "forecast": {"all": _judged(review.judged), "near_limit": _judged(review.judged_near)},
         "needle": _needle(review.needle),
+        "short": one.short,
         "notes": [{"at_s": at_s, "text": text} for at_s, text in review.drive.notes],
         "data": _quality(one, review.quality),
     }

@@ -14,6 +14,7 @@ from livemon.outputs import review_page as tables
 from livemon.outputs.summary_text import clock
 from livemon.outputs.view_words import CAUTION_SHORT
 from livemon.study.sensor_check import SensorCheck
+from livemon.verbs.review_short import HEADING, short_lines
 
 MOST_ROWS: Final = 20
 
@@ -53,6 +54,10 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
         if heading.startswith("Actions") and report["acted"]:
             console.print(Text(tables.ACTED_REMARK, style="dim"))
     console.print(Text(f"Dash needle: {tables.needle_words(report, unit)}"))
+    if report["short"] is not None:
+        console.print(Text(HEADING, style="bold"))
+        for line in short_lines(report["short"]):
+            console.print(Text(line))
     if not report["whole"]:
         console.print(Text(tables.left_out(report)))
     for path in written:

@@ -8,15 +8,19 @@ import re
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from livemon.cli import main
 from livemon.core.units import METRIC, US
+from livemon.core.vehicle import VehicleProfile
 from livemon.outputs.review_page import MOST_ROWS, Units, long_words, page
+from livemon.verbs import review_short
 from tests.outputs.browser import Browser
 from tests.replays import FOLDER
+from tests.study.made_drive import drive
 
 PASS = FOLDER / "pass-crosses-limit" / "log.csv"
 EVIL = '</td></table><script>document.title="owned"</script><img src=x onerror=alert(1)>&amp;\'"$x^2$\u2028\x07'
@@ -203,3 +207,47 @@ def test_sensor_check_and_scrub_by_command(tmp_path: Path, capsys: pytest.Captur
     assert main(["review", str(log), "--scrub", str(copy)]) == 0
     assert "46" not in copy.read_text().split("time_s")[1]
     assert main(["review", str(log), "--scrub", str(copy)]) == 2
+
+
+class Study:
+    """Stands for the study of short parts: says what it is told to."""
+
+    @staticmethod
+    def diagnose(drives: list[Any], profile: VehicleProfile) -> SimpleNamespace:
+        assert len(drives) == 1
+        assert len(drives[0].t_s)
+        evidence = SimpleNamespace(
+            regime="idle and crawl", ac_on=True, minutes=12.3, drives=1, shed_pct=-31.0, low_pct=-40.0, high_pct=-22.0
+        )
+        odds = SimpleNamespace(state="weak_fan", words=f"weak fan {EVIL}", probability=0.83)
+        return SimpleNamespace(
+            state="weak_fan", words="the electric fan is weak", strength="fair", odds=(odds,), evidence=(evidence,),
+            next_test="hold 2,000 rpm at standstill for three minutes, A/C off", missing=("grade",),
+        )  # fmt: skip
+
+
+def test_what_is_short_is_told_with_evidence_and_next_test(
+    written: tuple[Path, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, tree = written
+    monkeypatch.setattr(review_short, "find_spec", lambda _: object())
+    monkeypatch.setattr(review_short, "import_module", lambda _: Study)
+    short = review_short.short_tree(drive(10.0), VehicleProfile())
+    assert short is not None
+    lines = review_short.short_lines(short)
+    text = Tags(page({**tree, "short": short}, [], METRIC, [("What is short", "\n".join(lines))])).text
+    for words in (
+        "the electric fan is weak (evidence of this drive alone: fair)",
+        "idle and crawl, A/C on, 12 min: heat shed per degree -31 %",
+        "90 % interval -40 to -22 %",
+        "Next test: hold 2,000 rpm at standstill for three minutes, A/C off.",
+        "Not seen on this drive: grade.",
+        "<script>",
+        "qualified mechanic",
+    ):
+        assert words in text
+
+
+def test_without_that_study_nothing_is_said_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(review_short, "find_spec", lambda _: None)
+    assert review_short.short_tree(drive(10.0), VehicleProfile()) is None
