@@ -189,7 +189,13 @@ def _road(axis: Any, series: Any, display: Display, stretch: Stretch) -> None:
         axis.plot(drive.t_s[here], shown, color=INK, lw=1.0)
         axis.set_ylabel(f"height [{display.length}]")
         return
-    axis.plot(said.t_s[there], said.grade_pct[there], color=INK, lw=0.8)
+    grade = said.grade_pct[there]
+    known = grade[np.isfinite(grade)]
+    axis.plot(said.t_s[there], grade, color=INK, lw=0.8)
+    axis.set_ylim(min(-3.0, known.min(initial=0.0) - 1.0), max(3.0, known.max(initial=0.0) + 1.0))
+    if not known.size:
+        words = "neither height nor grade is known"
+        axis.text(0.5, 0.75, words, transform=axis.transAxes, fontsize=9, ha="center", va="center")
     axis.axhline(0.0, color=ROAD, lw=0.8)
     axis.set_ylabel("grade [%]")
 

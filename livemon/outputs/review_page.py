@@ -41,7 +41,9 @@ figcaption{font-size:.85rem;color:#333}
 .wide{overflow-x:auto}
 table{border-collapse:collapse;font-size:.9rem;font-variant-numeric:tabular-nums}
 th,td{border-bottom:1px solid #bbb;padding:4px 8px;text-align:left;vertical-align:top}
-td.n,th.n{text-align:right;white-space:nowrap}
+td.n,th.n{text-align:right}
+td.n{white-space:nowrap}
+th{vertical-align:bottom}
 td.t{min-width:5rem}
 @media(max-width:500px){table{font-size:.8rem}th,td{padding:3px 4px}}
 """
@@ -202,7 +204,8 @@ def climbs(report: Mapping[str, Any], unit: Units) -> Table:
         Column(f"from {show.temperature}"), Column(f"peak {show.temperature}"),
         Column(f"margin {show.temperature}"), Column("over limit"),
     )  # fmt: skip
-    return columns, rows, "No climb of 40 m or more was seen (without height or engine load none can be)."
+    least = f"{unit.length(40.0)} {show.length}"
+    return columns, rows, f"No climb of {least} or more was seen (without height or engine load none can be)."
 
 
 def jams(report: Mapping[str, Any], unit: Units) -> Table:
@@ -220,13 +223,14 @@ def jams(report: Mapping[str, Any], unit: Units) -> Table:
         Column("at"), Column("min"), Column("standing"), Column(f"air {deg}"), Column("A/C"), Column(f"from {deg}"),
         Column(f"peak {deg}"), Column(f"margin {deg}"), Column("over limit"),
     )  # fmt: skip
-    return columns, rows, "No spell of three minutes under 12 km/h with the engine running."
+    slow = f"{unit.speed(12.0)} {unit.display.speed}"
+    return columns, rows, f"No spell of three minutes under {slow} with the engine running."
 
 
 def forecasts(report: Mapping[str, Any], unit: Units) -> Table:
     """Bands and misses by horizon, for the whole drive and near the limit."""
     rows = []
-    for where, words in (("all", "whole drive"), ("near_limit", "within 10 K of the limit")):
+    for where, words in (("all", "whole drive"), ("near_limit", f"within {unit.step(10.0, unit=True)} of the limit")):
         for horizon, j in report["forecast"][where].items():
             if j["count"]:
                 rows.append(

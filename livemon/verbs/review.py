@@ -207,6 +207,20 @@ def _stem(path: Path, taken: dict[str, int]) -> str:
     return stem if taken[stem] == 1 else f"{stem}-{taken[stem]}"
 
 
+def _words(fan: bool, whole: bool) -> str:
+    """What a picture shows, for those who see it and those who do not."""
+    words = ["Coolant as read, against limit and stop."]
+    if whole:
+        words.append(
+            "The shaded band is what was foreseen five minutes before each moment: the line should run inside it four "
+            "times of five. The hatched strip tells the level; triangles are actions, by their numbers in the table."
+        )
+    if whole and fan:
+        words.append("Dotted, each three minutes: the likely course over ten minutes as it was foreseen then.")
+    words.append("Squares are notes, by number. Below: speed, height or grade, outside air.")
+    return " ".join(words)
+
+
 def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], display: Display) -> tuple[Path, ...]:
     """The page and its pictures; a review of the same log replaces the one before."""
     from livemon.outputs.charts_review import Stretch, close_ups, draw
@@ -214,13 +228,8 @@ def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], disp
     end_s = float(one.review.drive.t_s[-1]) + 5.0
     wanted = [("The whole drive", Stretch(float(one.review.drive.t_s[0]), end_s, False))]
     wanted += [(f"Close-up: {title}", stretch) for title, stretch in close_ups(tree, MOST_PICTURES)]
-    words = (
-        "Coolant as read against limit and stop; the shaded band is what was foreseen five minutes before for each "
-        "moment, so the line should run inside it four times of five. Numbered triangles are actions, squares notes; "
-        "the hatched strip tells the level. Below: speed, road, outside air."
-    )
     pictures = [
-        Picture(f"{stem}-{number}.png", title, words, draw(one.review, tree, display, stretch))
+        Picture(f"{stem}-{number}.png", title, _words(stretch.fan, one.whole), draw(one.review, tree, display, stretch))
         for number, (title, stretch) in enumerate(wanted, 1)
     ]
     findings = [] if tree["short"] is None else [(HEADING, "\n".join(short_lines(tree["short"])))]
