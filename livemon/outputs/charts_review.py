@@ -223,7 +223,9 @@ def _air(axis: Any, drive: Any, display: Display, stretch: Stretch) -> None:
     axis.text(0.99, 0.95, ", ".join(words), transform=axis.transAxes, fontsize=8, ha="right", va="top")
 
 
-def close_ups(report: Mapping[str, Any], most: int = 4, around_s: float = 720.0) -> list[tuple[str, Stretch]]:
+def close_ups(
+    report: Mapping[str, Any], end_s: float, most: int = 4, around_s: float = 720.0
+) -> list[tuple[str, Stretch]]:
     """Windows around what is worth a closer look, worst first, each apart from the others: a title and the stretch."""
     wanted = [(f"warning at {clock(t)}", t) for t in report["warnings"]]
     wanted += [(f"caution at {clock(t)}", t) for t in report["cautions"]]
@@ -238,4 +240,4 @@ def close_ups(report: Mapping[str, Any], most: int = 4, around_s: float = 720.0)
     for title, at_s in wanted:
         if len(chosen) < most and all(abs(at_s - other) > around_s for _, other in chosen):
             chosen.append((title, at_s))
-    return [(title, Stretch(max(at_s - around_s, 0.0), at_s + around_s, True)) for title, at_s in chosen]
+    return [(title, Stretch(max(at_s - around_s, 0.0), min(at_s + around_s, end_s), True)) for title, at_s in chosen]

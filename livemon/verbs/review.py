@@ -227,7 +227,7 @@ def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], disp
 
     end_s = float(one.review.drive.t_s[-1]) + 5.0
     wanted = [("The whole drive", Stretch(float(one.review.drive.t_s[0]), end_s, False))]
-    wanted += [(f"Close-up: {title}", stretch) for title, stretch in close_ups(tree, MOST_PICTURES)]
+    wanted += [(f"Close-up: {title}", stretch) for title, stretch in close_ups(tree, end_s, MOST_PICTURES)]
     pictures = [
         Picture(f"{stem}-{number}.png", title, _words(stretch.fan, one.whole), draw(one.review, tree, display, stretch))
         for number, (title, stretch) in enumerate(wanted, 1)
