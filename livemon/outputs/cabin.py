@@ -51,13 +51,14 @@ class Cabin:
         environment: Mapping[str, str],
         source: str = "",
         recorder: Callable[[], tuple[str, bool]] | None = None,
+        gps: Callable[[], str] | None = None,
     ) -> None:
         """Open the parts.  Settings that cannot be meant are refused; what is merely not there is noted."""
         if settings.page.enabled:
             page.validate(settings.page)
         lamp.validate(settings.lamp)
         self._put, self._now_ms = put, now_ms
-        self._source, self._recorder = source, recorder
+        self._source, self._recorder, self._gps = source, recorder, gps
         self._heard = view_health.Heard()
         self._troubles: dict[str, list[str]] = {}
         self._ticks = 0
@@ -91,7 +92,8 @@ class Cabin:
         if feed is not None:
             estimate = None if outcome.estimate_c is None else outcome.estimate_c.likely
             recorder = None if self._recorder is None else self._recorder()
-            health = view_health.health(self._heard, outcome.t_ms, self._source, recorder)
+            gps = "" if self._gps is None else self._gps()
+            health = view_health.health(self._heard, outcome.t_ms, self._source, recorder, gps)
             line = feed_line(outcome, health)
             self._try("feed", lambda: feed.publish(line, time_s=outcome.t_ms / 1000, estimate_c=estimate))
         self.poll()

@@ -60,9 +60,10 @@ class Console:
         output: TextIO | None = None,
         keyboard: TextIO | None = None,
         silent_s: float = SILENT_S,
+        gps: Callable[[], str] | None = None,
     ) -> None:
         self._who, self._units, self._needle = who, units, needle or Needle()
-        self._source, self._recorder, self._silent_s = source, recorder, silent_s
+        self._source, self._recorder, self._silent_s, self._gps = source, recorder, silent_s, gps
         self._output = output or sys.stdout
         self._keyboard = keyboard or sys.stdin
         self._rich = RichConsole(file=self._output, highlight=False, markup=False, soft_wrap=True)
@@ -180,7 +181,8 @@ class Console:
     def outcome(self, outcome: Outcome) -> None:
         """Show this second, with the state of the data as the events told it."""
         recorder = self._recorder() if self._recorder is not None else None
-        self.show(outcome, view_health.health(self._heard, outcome.t_ms, self._source, recorder))
+        gps = self._gps() if self._gps is not None else ""
+        self.show(outcome, view_health.health(self._heard, outcome.t_ms, self._source, recorder, gps))
 
     def show(self, outcome: Outcome, health: Health | None = None) -> None:
         """Show this second.  Never raises and never waits: a display that fails is given up, and says why."""

@@ -60,7 +60,9 @@ def hear(heard: Heard, event: Event) -> Heard:
     )
 
 
-def health(heard: Heard, t_ms: int, source: str = "", recorder: tuple[str, bool] | None = None) -> Health:
+def health(
+    heard: Heard, t_ms: int, source: str = "", recorder: tuple[str, bool] | None = None, gps: str = ""
+) -> Health:
     """The state at `t_ms`; a quantity that has not come for ten seconds has the rate zero."""
     names = [name for t, name in heard.arrivals if t > t_ms - WINDOW_MS]
     known = {name for _, name in heard.arrivals}
@@ -77,4 +79,5 @@ def health(heard: Heard, t_ms: int, source: str = "", recorder: tuple[str, bool]
         recorder_ok=ok,
         inputs=tuple(heard.declared.items()),
         voltage_v=heard.voltage_v,
+        gps=gps,
     )

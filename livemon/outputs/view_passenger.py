@@ -37,6 +37,8 @@ class Health:
     inputs: tuple[tuple[str, bool], ...] = ()
     """What people declared so far, (name, on)."""
     voltage_v: float | None = None
+    gps: str = ""
+    """How the position receiver stands; empty where there is none."""
 
 
 Text = tuple[str, Tone, Look]
@@ -275,6 +277,8 @@ def _health(health: Health) -> list[str]:
     items.append(lamp)
     items.append("codes --" if health.codes is None else f"codes {health.codes or 'none'}")
     items.append(f"recorder {health.recorder or view_words.UNKNOWN}")
+    if health.gps:
+        items.append(health.gps if health.gps.startswith("GPS") else f"GPS {health.gps}")
     if health.voltage_v is not None:
         items.append(f"{health.voltage_v:.1f} V")
     return items

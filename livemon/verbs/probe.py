@@ -33,6 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     bus.add_argument("--can-bits", type=int, choices=(11, 29), help="identifiers of 11 or 29 bit; default: find out")
     bus.add_argument("--listen-only", action="store_true", help="never send; tell what others are answered")
     bus.add_argument("--ask-silent-bus", action="store_true", help="ask although nothing is heard (gateways)")
+    parser.add_argument("--gps", metavar="PATH", help="a GPS receiver, NMEA 0183 over a serial device, instead")
+    parser.add_argument("--gps-baud", type=int, default=9600, metavar="N", help="its speed; default 9600")
     parser.add_argument("--seconds", type=float, default=60.0, metavar="N", help="give up after so long; default 60")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
 
@@ -41,6 +43,12 @@ def run(args: argparse.Namespace) -> int:
     """Probe once; 0 the vehicle answers with coolant, 1 it does not."""
     if not 5.0 <= args.seconds <= 600.0:
         raise SetupError("--seconds", "5 to 600", repr(args.seconds))
+    if args.gps is not None:
+        if args.port is not None or args.find or args.can is not None:
+            raise SetupError("probe", "either --gps or a vehicle", "both", "Probe one after the other.")
+        from livemon.verbs import probe_gps
+
+        return probe_gps.show(probe_gps.examine(args.gps, args.gps_baud, args.seconds), args.json)
     if args.can is not None:
         if args.port is not None or args.find:
             raise SetupError(

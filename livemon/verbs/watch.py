@@ -80,14 +80,15 @@ def run(args: argparse.Namespace) -> int:
             return recorder.problem or idle, recorder.problem is None
 
         readers = _readers(link, clock)
-        cabin = _cabin(args, source, force, recording, live, clock.now_ms)
+        gps: Callable[[], str] | None = getattr(readers[-1], "status", None) if link.gps else None
+        cabin = _cabin(args, source, force, recording, live, clock.now_ms, gps)
         open_things.callback(cabin.close)
         live.on_idle(cabin.poll)
         sinks: list[Sink] = [recorder, _Asker(readers[0], bool(link.can), force.settings.of(IgnitionSettings), remark)]
         if args.json:
             sinks.append(_JsonSink())
         elif not args.quiet:
-            sinks.append(open_things.enter_context(_console(args, source, force, recording, live, clock.now_ms)))
+            sinks.append(open_things.enter_context(_console(args, source, force, recording, live, clock.now_ms, gps)))
         sinks.append(cabin)  # last: the watchdog is fed only after everything else had its turn
         open_things.enter_context(_stopped_by_signals(live))
         for reader in readers:
@@ -168,6 +169,7 @@ def _cabin(
     recording: Callable[[], tuple[str, bool]],
     live: Live,
     now_ms: Callable[[], int],
+    gps: Callable[[], str] | None,
 ) -> Cabin:
     """Feed, phone page, sound, lamp and service manager, as the settings say."""
     of = force.settings.of
@@ -178,7 +180,7 @@ def _cabin(
         feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
     needle = force.settings.entries["needle.points"].text
     settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name, needle)
-    cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording)
+    cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording, gps)
     if args.feed is not None and cabin.feed is None:
         cabin.close()
         raise SetupError("--feed", "a path where a socket can be made", args.feed, "; ".join(cabin.notes))
@@ -192,10 +194,13 @@ def _console(
     recording: Callable[[], tuple[str, bool]],
     live: Live,
     now_ms: Callable[[], int],
+    gps: Callable[[], str] | None,
 ) -> AbstractContextManager[Sink]:
     from livemon.outputs.console import Console
 
-    console = Console(View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording)
+    console = Console(
+        View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording, gps=gps
+    )
 
     @contextmanager
     def shown() -> Iterator[Sink]:

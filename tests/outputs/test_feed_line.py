@@ -66,6 +66,7 @@ healths = st.builds(
     recorder_ok=st.none() | st.booleans(),
     inputs=st.lists(st.tuples(words, st.booleans()), max_size=3).map(tuple),
     voltage_v=figure,
+    gps=words,
 )
 
 
