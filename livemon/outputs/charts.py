@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final, Protocol
 
+from livemon.core.units import LENGTH, METRIC, SPEED, Display, to_unit
 from livemon.errors import SetupError
 
 INK: Final = "#222222"
@@ -63,37 +64,95 @@ def pyplot() -> Any:
     return plt
 
 
-def draw_plan(path: Path, title: str, plan: Drawn, limit_c: float, stop_c: float) -> None:
-    """Temperature band with limit, stop and boiling line over height and grade, along the road."""
+def draw_plan(path: Path, title: str, plan: Drawn, limit_c: float, stop_c: float, units: Display = METRIC) -> None:
+    """Temperature band with limit, stop and boiling line over height, grade and speed, along the road."""
     plt = pyplot()
-    km = plan.distance_m / 1000.0
-    figure, (heat, road, pull) = plt.subplots(
-        3, 1, figsize=(9, 8), sharex=True, height_ratios=(3, 1.3, 1), layout="constrained"
+    far = to_unit(1.0, LENGTH, units.distance) * plan.distance_m
+    figure, (heat, road, pull, pace) = plt.subplots(
+        4, 1, figsize=(9, 8.5), sharex=True, height_ratios=(3.6, 1.3, 0.9, 0.9), layout="constrained"
     )
-    heat.fill_between(km, plan.low_c, plan.high_c, color=BAND, alpha=0.35, label="80 % band")
-    heat.plot(km, plan.likely_c, color=INK, lw=2.2, label="coolant, likely")
-    heat.plot(km, plan.boil_c, color=HOT, lw=1.4, ls=(0, (1, 1.5)), label="boiling here")
-    heat.axhline(stop_c, color=HOT, lw=1.6, ls="-.", label=f"stop {stop_c:.0f} C")
-    heat.axhline(limit_c, color=WARN, lw=1.8, ls="--", label=f"limit {limit_c:.0f} C")
-    heat.plot(km, plan.air_c, color=ROAD, lw=1.2, label="outside air")
-    heat.set_ylabel("temperature [C]")
-    heat.set_title(title)
-    heat.legend(loc="upper left", ncols=3, fontsize=8, framealpha=0.9)
-    heat.set_ylim(None, max(float(plan.boil_c.max()), float(plan.high_c.max())) + 14.0)
-    road.fill_between(km, plan.height_m.min(), plan.height_m, color=ROAD, alpha=0.4)
-    road.plot(km, plan.height_m, color=INK, lw=1.2)
-    road.set_ylabel("height [m]")
-    pull.step(km, plan.grade_pct, color=INK, lw=1.0, where="pre")
+    figure.suptitle(title, x=0.02, ha="left", fontsize=12, weight="bold")
+    degree = f"°{units.temperature}"
+    _draw_heat(heat, far, plan, limit_c, stop_c, units)
+    heat.set_ylabel(f"coolant [{degree}]")
+    high = to_unit(1.0, LENGTH, units.length) * plan.height_m
+    road.fill_between(far, high.min(), high, color=ROAD, alpha=0.4)
+    road.plot(far, high, color=INK, lw=1.4)
+    road.set_ylabel(f"height [{units.length}]")
+    top = int(plan.height_m.argmax())
+    foot_c, top_c = units.temp(plan.air_c[0]), units.temp(plan.air_c[top])
+    air = f"outside air: {foot_c:.0f} {degree} at the foot, {top_c:.0f} {degree} at the top"
+    road.set_title(air, fontsize=9, loc="left", pad=3)
+    pull.step(far, plan.grade_pct, color=INK, lw=1.2, where="pre")
     pull.axhline(0.0, color=ROAD, lw=0.8)
     pull.set_ylabel("grade [%]")
-    speed = pull.twinx()
-    speed.plot(km, plan.speed_kmh, color=HOT, lw=1.2, ls="--")
-    speed.set_ylabel("speed [km/h], dashed")
-    speed.set_ylim(0.0, float(plan.speed_kmh.max()) * 1.15)
-    pull.set_xlabel("distance [km]")
-    for axis in (heat, road, pull):
+    pace.plot(far, to_unit(1.0, SPEED, units.speed) * plan.speed_kmh, color=INK, lw=1.4)
+    pace.set_ylabel(f"speed [{units.speed}]")
+    pace.set_ylim(0.0, to_unit(1.15, SPEED, units.speed) * float(plan.speed_kmh.max()))
+    pace.set_xlabel(f"distance [{units.distance}]")
+    for axis in (heat, road, pull, pace):
         axis.grid(True, color="#dddddd", lw=0.6)
+        axis.set_xlim(0.0, float(far[-1]))
+    figure.align_ylabels()
     save(figure, path)
+
+
+def _draw_heat(axis: Any, far: Any, plan: Drawn, limit_c: float, stop_c: float, units: Display) -> None:
+    """The upper panel: every line told apart by dash and width, and named at its right end."""
+    low: Any
+    likely: Any
+    high: Any
+    boil: Any
+    low, likely, high, boil = (units.temp(each) for each in (plan.low_c, plan.likely_c, plan.high_c, plan.boil_c))
+    limit, stop = units.temp(limit_c), units.temp(stop_c)
+    axis.fill_between(far, low, high, color=BAND, alpha=0.30, lw=0)
+    for edge in (low, high):
+        axis.plot(far, edge, color=INK, lw=0.7)
+    axis.plot(far, likely, color=INK, lw=2.6)
+    axis.plot(far, boil, color=HOT, lw=1.8, ls=(0, (1, 1.5)))
+    axis.axhline(stop, color=HOT, lw=1.8, ls=(0, (7, 2, 1.5, 2)))
+    axis.axhline(limit, color=WARN, lw=2.0, ls=(0, (6, 3)))
+    peak = int(likely.argmax())
+    axis.plot(far[peak], likely[peak], "o", color=INK, ms=7)
+    words = f"peak {likely[peak]:.0f} at {far[peak]:.1f} {units.distance}"
+    axis.annotate(
+        words,
+        (far[peak], likely[peak]),
+        xytext=(0, 12),
+        textcoords="offset points",
+        ha="center",
+        fontsize=10,
+        weight="bold",
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
+    )
+    ends = {
+        "likely": float(likely[-1]),
+        "80 % band": float(high[-1]),
+        "boiling here": float(boil[-1]),
+        f"stop {stop:.0f}": stop,
+        f"limit {limit:.0f}": limit,
+    }
+    bottom, top = axis.get_ylim()
+    for name, at in apart(ends, (top - bottom) / 22.0).items():
+        axis.annotate(
+            name,
+            (far[-1], ends[name]),
+            xytext=(1.015, at),
+            textcoords=axis.get_yaxis_transform(),
+            va="center",
+            fontsize=9,
+            annotation_clip=False,
+        )
+
+
+def apart(wanted: dict[str, float], gap: float) -> dict[str, float]:
+    """Places of labels at least `gap` apart, in the order of their values, each near its own."""
+    placed: dict[str, float] = {}
+    before: float | None = None
+    for name, value in sorted(wanted.items(), key=lambda item: item[1]):
+        before = value if before is None else max(value, before + gap)
+        placed[name] = before
+    return placed
 
 
 def save(figure: Any, path: Path) -> None:

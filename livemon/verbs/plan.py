@@ -13,7 +13,7 @@ from typing import Final
 from livemon.core.alert import default_stop_c
 from livemon.core.coolant import BOILING_BAND_C
 from livemon.core.planned import PlanSettings
-from livemon.core.units import LENGTH, SPEED, TEMPERATURE, Kind, parse
+from livemon.core.units import LENGTH, SPEED, TEMPERATURE, Display, Kind, parse, to_unit
 from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.errors import SetupError
 from livemon.readers.route_file import read_route
@@ -83,19 +83,33 @@ def run(args: argparse.Namespace) -> int:
     stop_c = core.stop_c if core.stop_c is not None else default_stop_c(core.limit_c, boils)
     wrong = boiling_findings(force, float(route.height_m.max()))
     report = as_json(route, first, rest[: len(others)], bought, core.limit_c, stop_c, boils, wrong)
+    if args.picture is not None:
+        _draw(
+            args.picture, f"{route.name}: {way_words(way, force.display)}", first, core.limit_c, stop_c, force.display
+        )
     if args.json:
         print(json.dumps(report))
     else:
         print_report(report, force.display)
-    if args.picture is not None:
-        _draw(args.picture, route.name, first, core.limit_c, stop_c)
     return 0
 
 
-def _draw(path: Path, name: str, first: Plan, limit_c: float, stop_c: float) -> None:
+def way_words(way: Way, units: Display) -> str:
+    """How it is driven, for the title of the picture."""
+    speed = f"{to_unit(way.speed_kmh, SPEED, units.speed):.0f} {units.speed}"
+    gear = "" if way.gear is None else f", gear {way.gear}"
+    off = (
+        ""
+        if way.ac_off_from_m is None
+        else f" until {to_unit(way.ac_off_from_m, LENGTH, units.distance):g} {units.distance}"
+    )
+    return f"{speed}{gear}, A/C {'on' if way.ac_on else 'off'}{off}"
+
+
+def _draw(path: Path, title: str, first: Plan, limit_c: float, stop_c: float, units: Display) -> None:
     from livemon.outputs.charts import draw_plan  # matplotlib costs a second that a plan in words need not pay
 
-    draw_plan(path, name, first, limit_c, stop_c)
+    draw_plan(path, title, first, limit_c, stop_c, units)
 
 
 def _with_part(profile: VehicleProfile, part: str) -> VehicleProfile:

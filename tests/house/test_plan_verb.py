@@ -199,3 +199,10 @@ def test_a_picture_is_drawn(hill: str, tmp_path: Path) -> None:
     for name, start in (("climb.png", b"\x89PNG"), ("climb.svg", b"<?xml")):
         assert main(["plan", hill, "--outside", "38 C", "--picture", str(tmp_path / name)]) == 0
         assert (tmp_path / name).read_bytes().startswith(start)
+
+
+def test_names_at_the_lines_of_a_picture_do_not_cover_each_other() -> None:
+    from livemon.outputs.charts import apart
+
+    placed = apart({"likely": 80.0, "band": 81.0, "limit": 108.0, "stop": 109.5}, 2.5)
+    assert placed == {"likely": 80.0, "band": 82.5, "limit": 108.0, "stop": 110.5}
