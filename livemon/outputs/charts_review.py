@@ -48,9 +48,7 @@ def draw(series: Any, report: Mapping[str, Any], display: Display, stretch: Stre
     """
     plt = pyplot()
     with plt.rc_context(_STYLE):
-        figure, (heat, speed, road, air) = plt.subplots(
-            4, 1, figsize=(WIDTH_IN, 8.0), sharex=True, height_ratios=_ROWS, layout="constrained"
-        )
+        figure, (heat, speed, road, air) = plt.subplots(4, 1, figsize=(WIDTH_IN, 8.0), sharex=True, height_ratios=_ROWS)
         try:
             _heat(heat, series, report, display, stretch)
             _speed(speed, series.drive, display, stretch)
@@ -60,7 +58,9 @@ def draw(series: Any, report: Mapping[str, Any], display: Display, stretch: Stre
                 axis.grid(True, color="#dddddd", lw=0.6)
                 axis.set_axisbelow(True)
             _time_axis(air, stretch)
-            figure.align_ylabels()
+            for axis in (heat, speed, road, air):
+                axis.yaxis.set_label_coords(-0.095, 0.5)
+            figure.subplots_adjust(left=0.12, right=0.96, top=0.89, bottom=0.065, hspace=0.13)
             told = io.BytesIO()
             figure.savefig(told, dpi=DPI, format="png", metadata={"Software": None})
             return told.getvalue()
@@ -113,7 +113,7 @@ def _heat(axis: Any, series: Any, report: Mapping[str, Any], display: Display, s
     _marks(axis, report, stretch)
     axis.set_ylabel(f"coolant [{unit}]")
     figure = axis.get_figure()
-    figure.legend(*axis.get_legend_handles_labels(), loc="outside upper center", ncols=2, fontsize=9, frameon=False)
+    figure.legend(*axis.get_legend_handles_labels(), loc="upper center", ncols=2, fontsize=9, frameon=False)
 
 
 def _range(known: Any, limit: float, stop: float, display: Display) -> tuple[float, float]:

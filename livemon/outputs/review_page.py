@@ -101,6 +101,7 @@ def page(
     )
 
 
+ROUGH_HEIGHT: Final = "not recorded: climbs are worked out from air pressure or engine load, and are rough"
 ACTED_REMARK: Final = (
     "Seen is the coolant against the course that was foreseen without the action; a summit, a slower stretch or a "
     "cooler wind that came meanwhile is in it too."
@@ -294,6 +295,7 @@ def quality(report: Mapping[str, Any]) -> Table:
         ("state of the data", status),
         ("heat made is taken from", data["heat_from"]),
         ("outside air", "measured or typed" if data["air_measured"] else "guessed from the intake air"),
+        ("height", "recorded" if data["height_recorded"] else ROUGH_HEIGHT),
         ("trouble codes", ", ".join(data["codes"]) or "none read"),
     ]  # fmt: skip
     rows += [("remark", remark) for remark in data["remarks"]]

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from livemon.core.outcome import Band, Level
 from livemon.outputs.summary import Summary
 from livemon.outputs.view_words import ACTION_NAMES
@@ -150,6 +152,7 @@ def _quality(one: Reviewed, quality: Quality) -> dict[str, Any]:
         "doubts": [{"text": text, "first_s": since, "seconds": long} for text, since, long in quality.doubts],
         "heat_from": drive.source,
         "air_measured": drive.air_measured,
+        "height_recorded": bool(np.isfinite(drive.height_m).any()),
         "codes": list(drive.codes),
         "remarks": list(one.remarks),
     }
