@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from livemon import settings
+from livemon.cli import main
 from livemon.core.events import Sample, Tick
 from livemon.core.pipeline import CoreSettings, start, step
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
+from livemon.files.yaml_lines import Word
 from livemon.study.sensor_check import check, read_pairs
 from livemon.study.student import t_quantile
 from livemon.verbs.recordings import read_drives
@@ -115,3 +118,21 @@ def test_drives_to_learn_from_are_corrected_alike(tmp_path: Path) -> None:
     (drive,), failed = read_drives([log], given, VehicleProfile())
     assert not failed
     assert set(drive.coolant_c.tolist()) == {92.0}
+
+
+def test_a_replay_takes_the_offset_from_the_header_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The raw log with the offset in its header says, to the byte, what a right sensor's log says."""
+    high, right = tmp_path / "high.csv", tmp_path / "right.csv"
+    kept = settings.settle({"drive.sensor_offset": Word("3 C", "here")}).for_log()
+    rows = [(t, 85 + t // 20) for t in range(200)]
+    high.write_text(f"# settings: {kept}\ntime_s,coolant_c\n" + "".join(f"{t},{c + 3}\n" for t, c in rows))
+    right.write_text("time_s,coolant_c\n" + "".join(f"{t},{c}\n" for t, c in rows))
+    assert main(["replay", str(high), "--json"]) == 0
+    one = capsys.readouterr()
+    assert main(["replay", str(right), "--json"]) == 0
+    other = capsys.readouterr()
+    assert one.out == other.out
+    assert "coolant readings corrected by -3.0 C (drive.sensor_offset)" in one.err
+    assert "corrected" not in other.err
