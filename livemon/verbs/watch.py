@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     link = _link(args, force.settings.of(LinkSettings))
     core = force.core()
     if not args.quiet:
-        for finding in _before_the_drive(force, core):
+        for finding in before_the_drive(force, core):
             print(f"livemon watch: {finding}", file=sys.stderr)
     clock = MonotonicClock()
     source = ", ".join([link.port or link.can, *force.offset_words()])
@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _before_the_drive(force: common.InForce, core: CoreSettings) -> list[str]:
+def before_the_drive(force: common.InForce, core: CoreSettings) -> list[str]:
     """What is wrong with the two lines on this road, and why there is no plan of it; told before the screen opens."""
     if force.route is None:
         return []

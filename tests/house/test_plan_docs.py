@@ -52,7 +52,7 @@ def test_the_command_for_the_road_has_options_that_exist() -> None:
     parser = argparse.ArgumentParser()
     watch.add_arguments(parser)
     args = parser.parse_args(words[1:])
-    assert args.route == Path("hill.csv")
+    assert args.route == Path("pass.gpx")
     assert common.PLAN_OPTIONS.keys() <= set(words)
 
 

@@ -4,6 +4,7 @@ told when the drive leaves it."""
 from __future__ import annotations
 
 import argparse
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from livemon.run import run
 from livemon.sim.readings import METRES_PER_DEGREE
 from livemon.sim.road import STEP_M, Road
 from livemon.sim.scenarios import WAGON, karga_road
-from livemon.verbs import common
+from livemon.verbs import common, watch
 
 LENGTH = "12 min"
 
@@ -105,6 +106,21 @@ def test_a_replay_makes_the_same_plan_from_the_header(drive: dict[str, Path]) ->
 def test_without_a_route_or_an_outside_temperature_there_is_no_plan(drive: dict[str, Path]) -> None:
     assert settled(drive).core().planned is None
     assert settled(drive, header={}).core().planned is None
+
+
+def test_watch_says_before_the_drive_what_is_wrong_on_this_road(drive: dict[str, Path]) -> None:
+    no_air = settled(drive)
+    assert watch.before_the_drive(no_air, no_air.core()) == [
+        "no plan of the route to compare with: give the air at its foot, such as --outside '36 C'"
+    ]
+    too_high = settled(drive, "--outside", "37 C", "--stop", "133 C")
+    (told,) = watch.before_the_drive(too_high, too_high.core())
+    assert "drive.stop (--stop): expected below" in told
+    summit = re.search(r"boil at (\d+) m", told)
+    assert summit is not None
+    assert float(summit[1]) == pytest.approx(max(karga_road().height_m), abs=5.0), "the road is smoothed over 75 m"
+    fine = settled(drive, "--outside", "37 C")
+    assert watch.before_the_drive(fine, fine.core()) == []
 
 
 def test_a_gear_the_vehicle_does_not_have_is_its_highest(drive: dict[str, Path], tmp_path: Path) -> None:
