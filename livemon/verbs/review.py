@@ -23,12 +23,13 @@ from livemon.core.needle import Needle
 from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings, State
 from livemon.core.units import Display
+from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import yaml_lines
 from livemon.outputs.review_page import Picture, page
 from livemon.outputs.summary import Tally
 from livemon.readers.log_file import LogFile
-from livemon.study.recording import from_events
+from livemon.study.recording import Drive, from_events
 from livemon.study.review import Keeper
 from livemon.study.scrub import Keep
 from livemon.study.sensor_check import SensorCheck, check, read_pairs
@@ -41,6 +42,8 @@ from livemon.verbs.review_short import HEADING, short_lines, short_tree
 from livemon.verbs.review_text import sensor_text, tell
 
 MOST_PICTURES: Final = 4
+MOST_TOGETHER: Final = 100
+"""So many drives are kept to be looked at together: less than a megabyte each, for ten hours."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -76,6 +79,7 @@ def run(args: argparse.Namespace) -> int:
     status = 0
     names = short_names(args.logs)
     stems: dict[str, int] = {}
+    together: list[tuple[Drive, VehicleProfile]] = []
     for path, found in zip(args.logs, _reviewed(args, names), strict=True):
         if isinstance(found, LivemonError):
             if len(args.logs) == 1:
@@ -84,13 +88,29 @@ def run(args: argparse.Namespace) -> int:
             status = max(status, found.exit_status)
             continue
         one, display = found
+        if one.whole and len(together) < MOST_TOGETHER:
+            together.append((one.review.drive, one.profile))
         tree = report(one)
         written = () if args.out is None else _write(args.out, _stem(path, stems), one, tree, display)
         if args.json:
             print(json.dumps(tree))
         else:
             tell(tree, display, [str(p) for p in written])
+    _tell_together(together, args.json)
     return status
+
+
+def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool) -> None:
+    """What several drives of one vehicle say together; nothing where they are of different profiles."""
+    if len(drives) < 2 or any(profile != drives[0][1] for _, profile in drives):
+        return
+    tree = short_tree([drive for drive, _ in drives], drives[0][1])
+    if tree is None:
+        return
+    if as_json:
+        print(json.dumps({"together": {"vehicle": drives[0][1].name, "short": tree}}))
+    else:
+        print("\n".join([f"{HEADING}, by {len(drives)} drives together", *short_lines(tree)]))
 
 
 def _needs_plots() -> None:
@@ -173,9 +193,9 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
             )
         unknown = source.unknown if isinstance(source, LogFile) else ()
         whole = not args.readings_only
-        short = short_tree(drive, in_force.profile) if whole else None
+        short = short_tree([drive], in_force.profile) if whole else None
         review = keeper.review(drive, in_force.settings.of(Needle))
-        one = Reviewed(name, review, summary, in_force.profile.name, in_force.remarks, unknown, short, whole)
+        one = Reviewed(name, review, summary, in_force.profile, in_force.remarks, unknown, short, whole)
         return one, in_force.display
     except LivemonError as failure:
         return failure

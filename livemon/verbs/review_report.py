@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from livemon.core.outcome import Band, Level
+from livemon.core.vehicle import VehicleProfile
 from livemon.outputs.summary import Summary
 from livemon.outputs.view_words import ACTION_NAMES
 from livemon.study.climbs import Stretch
@@ -23,7 +24,7 @@ class Reviewed:
     name: str
     review: Review
     summary: Summary
-    vehicle: str
+    profile: VehicleProfile
     remarks: tuple[str, ...]
     unknown_columns: tuple[str, ...]
     short: Mapping[str, Any] | None
@@ -37,7 +38,7 @@ def report(one: Reviewed) -> dict[str, Any]:
     review, summary = one.review, one.summary
     return {
         "log": one.name,
-        "vehicle": one.vehicle,
+        "vehicle": one.profile.name,
         "whole": one.whole,
         "seconds": summary.seconds,
         "limit_c": _round(review.limit_c),

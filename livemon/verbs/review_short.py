@@ -1,11 +1,11 @@
-"""What is short, as far as one drive can tell: the diagnosis of `study/short_part` as a tree and as plain lines.
+"""What is short, as far as drives can tell: the diagnosis of `study/short_part` as a tree and as plain lines.
 
 The study is looked for when it is needed: a review without it is whole in everything else, and says nothing here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 from importlib.util import find_spec
 from typing import Any, Final
@@ -18,12 +18,13 @@ HEADING: Final = "What is short"
 MOST_ODDS: Final = 4
 
 
-def short_tree(drive: Drive, profile: VehicleProfile) -> dict[str, Any] | None:
-    """The diagnosis of this drive alone; None where that study is not part of this installation."""
+def short_tree(drives: Sequence[Drive], profile: VehicleProfile) -> dict[str, Any] | None:
+    """The diagnosis of these drives of one vehicle; None where that study is not part of this installation."""
     if find_spec(STUDY) is None:
         return None
-    found = import_module(STUDY).diagnose([drive], profile)
+    found = import_module(STUDY).diagnose(drives, profile)
     return {
+        "drives": len(drives),
         "state": found.state,
         "words": found.words,
         "strength": found.strength,
@@ -46,9 +47,10 @@ def short_tree(drive: Drive, profile: VehicleProfile) -> dict[str, Any] | None:
 
 def short_lines(tree: Mapping[str, Any]) -> list[str]:
     """The verdict, what speaks for it, what else it could be, and the next test."""
-    lines = [f"{tree['words']} (evidence of this drive alone: {tree['strength']})"]
+    of = "this drive alone" if tree["drives"] == 1 else f"{tree['drives']} drives"
+    lines = [f"{tree['words']} (evidence of {of}: {tree['strength']})"]
     for e in tree["evidence"]:
-        ac = {None: "A/C not told", True: "A/C on", False: "A/C off"}[e["ac_on"]]
+        ac = {None: "A/C on or off", True: "A/C on", False: "A/C off"}[e["ac_on"]]
         lines.append(
             f"{e['regime']}, {ac}, {e['minutes']:.0f} min: heat shed per degree {e['shed_pct']:+.0f} % of what the "
             f"profile should have (90 % interval {e['low_pct']:+.0f} to {e['high_pct']:+.0f} %)"
@@ -59,6 +61,6 @@ def short_lines(tree: Mapping[str, Any]) -> list[str]:
     if tree["next_test"]:
         lines.append(f"Next test: {tree['next_test']}.")
     if tree["missing"]:
-        lines.append(f"Not seen on this drive: {', '.join(tree['missing'])}.")
+        lines.append(f"Not seen: {', '.join(tree['missing'])}.")
     lines.append("A pointer, not a finding: parts are checked by a qualified mechanic.")
     return lines

@@ -18,6 +18,7 @@ from livemon.core.units import METRIC, US
 from livemon.core.vehicle import VehicleProfile
 from livemon.outputs.review_page import MOST_ROWS, Units, long_words, page
 from livemon.verbs import review_short
+from livemon.verbs.review import _tell_together
 from tests.outputs.browser import Browser
 from tests.replays import FOLDER
 from tests.study.made_drive import drive
@@ -214,8 +215,7 @@ class Study:
 
     @staticmethod
     def diagnose(drives: list[Any], profile: VehicleProfile) -> SimpleNamespace:
-        assert len(drives) == 1
-        assert len(drives[0].t_s)
+        assert all(len(drive.t_s) for drive in drives)
         evidence = SimpleNamespace(
             regime="idle and crawl", ac_on=True, minutes=12.3, drives=1, shed_pct=-31.0, low_pct=-40.0, high_pct=-22.0
         )
@@ -232,7 +232,7 @@ def test_what_is_short_is_told_with_evidence_and_next_test(
     _, tree = written
     monkeypatch.setattr(review_short, "find_spec", lambda _: object())
     monkeypatch.setattr(review_short, "import_module", lambda _: Study)
-    short = review_short.short_tree(drive(10.0), VehicleProfile())
+    short = review_short.short_tree([drive(10.0)], VehicleProfile())
     assert short is not None
     lines = review_short.short_lines(short)
     text = Tags(page({**tree, "short": short}, [], METRIC, [("What is short", "\n".join(lines))])).text
@@ -241,7 +241,7 @@ def test_what_is_short_is_told_with_evidence_and_next_test(
         "idle and crawl, A/C on, 12 min: heat shed per degree -31 %",
         "90 % interval -40 to -22 %",
         "Next test: hold 2,000 rpm at standstill for three minutes, A/C off.",
-        "Not seen on this drive: grade.",
+        "Not seen: grade.",
         "<script>",
         "qualified mechanic",
     ):
@@ -250,4 +250,19 @@ def test_what_is_short_is_told_with_evidence_and_next_test(
 
 def test_without_that_study_nothing_is_said_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(review_short, "find_spec", lambda _: None)
-    assert review_short.short_tree(drive(10.0), VehicleProfile()) is None
+    assert review_short.short_tree([drive(10.0)], VehicleProfile()) is None
+
+
+def test_several_drives_of_one_vehicle_are_looked_at_together(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(review_short, "find_spec", lambda _: object())
+    monkeypatch.setattr(review_short, "import_module", lambda _: Study)
+    mine, other = VehicleProfile("mine"), VehicleProfile("other")
+    _tell_together([(drive(10.0), mine), (drive(20.0), mine)], True)
+    assert json.loads(capsys.readouterr().out)["together"]["short"]["drives"] == 2
+    _tell_together([(drive(10.0), mine), (drive(20.0), mine)], False)
+    assert "(evidence of 2 drives: fair)" in capsys.readouterr().out
+    _tell_together([(drive(10.0), mine), (drive(20.0), other)], False)
+    _tell_together([(drive(10.0), mine)], False)
+    assert capsys.readouterr().out == "", "not of different vehicles, and one drive was told of already"
