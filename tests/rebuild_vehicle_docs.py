@@ -34,12 +34,15 @@ def figures(table: dict[str, FigureKey]) -> str:
 def parts(fitted: bool) -> str:
     """One row a part state."""
     rows = ["| name | what it is | what it does |", "|---|---|---|"]
+    if fitted:
+        rows = ["| name | what it is | what it does | in place of |", "|---|---|---|---|"]
     for part in PARTS.values():
         if part.fitted is fitted:
             key = NAME_OF[part.figure]
             does = f"`{key}` becomes {part.factor:g}" if part.sets else f"`{key}` times {part.factor:g}"
             spread = f" +- {part.spread:g}" if part.spread else ""
-            rows.append(f"| `{part.name}` | {part.words} | {does}{spread} |")
+            place = f" {', '.join(f'`{worn}`' for worn in part.replaces)} |" if fitted else ""
+            rows.append(f"| `{part.name}` | {part.words} | {does}{spread} |{place}")
     return "\n".join(rows)
 
 

@@ -127,6 +127,8 @@ class Part:
     spread: float
     sets: bool = False
     fitted: bool = False
+    replaces: tuple[str, ...] = ()
+    """Worn states that are gone when this one is fitted."""
 
 
 def _parts(*parts: Part) -> dict[str, Part]:
@@ -145,9 +147,34 @@ PARTS: Final[dict[str, Part]] = _parts(
     Part("thermostat_stuck_open", "thermostat stuck open", "thermostat_floor", 1.0, 0.0, sets=True),
     Part("thermostat_stuck_part_open", "thermostat opens half way", "thermostat_ceiling", 0.3, 0.1, sets=True),
     Part("leaking_cap", "cap does not hold pressure", "cap_kpa", 0.0, 0.0, sets=True),
-    Part("strong_electric_fan", "strong electric fan", "electric_m_s", 2.0, 0.3, fitted=True),
-    Part("new_condenser", "new condenser", "stack_flow", 1.0, 0.03, sets=True, fitted=True),
-    Part("bigger_radiator", "radiator a third bigger", "radiator_kw_k", 1.33, 0.08, fitted=True),
+    Part(
+        "strong_electric_fan",
+        "strong electric fan",
+        "electric_m_s",
+        2.0,
+        0.3,
+        fitted=True,
+        replaces=("weak_electric_fan", "dead_electric_fan"),
+    ),
+    Part(
+        "new_condenser",
+        "new condenser",
+        "stack_flow",
+        1.0,
+        0.03,
+        sets=True,
+        fitted=True,
+        replaces=("clogged_condenser",),
+    ),
+    Part(
+        "bigger_radiator",
+        "radiator a third bigger",
+        "radiator_kw_k",
+        1.33,
+        0.08,
+        fitted=True,
+        replaces=("half_blocked_radiator",),
+    ),
     Part(
         "heavy_duty_fan_clutch",
         "heavy-duty fan clutch",
@@ -156,8 +183,18 @@ PARTS: Final[dict[str, Part]] = _parts(
         0.04,
         sets=True,
         fitted=True,
+        replaces=("slipping_fan_clutch", "locked_fan_clutch"),
     ),
-    Part("new_fan_clutch", "new fan clutch", "clutch_health", 1.0, 0.05, sets=True, fitted=True),
+    Part(
+        "new_fan_clutch",
+        "new fan clutch",
+        "clutch_health",
+        1.0,
+        0.05,
+        sets=True,
+        fitted=True,
+        replaces=("slipping_fan_clutch", "locked_fan_clutch"),
+    ),
 )
 
 DEFAULT_GEARS: Final = (2.80, 1.53, 1.00, 0.72)
@@ -192,8 +229,9 @@ class VehicleProfile:
         return self.learned.get(name) or self.typed.get(name) or FIGURES[name].default
 
     def with_parts(self, *names: str) -> VehicleProfile:
-        """The same vehicle with more part states; a fitted part comes after the worn one it replaces."""
-        return replace(self, parts=(*self.parts, *names))
+        """The same vehicle with more part states; a fitted part takes the worn ones it replaces away."""
+        gone = {worn for name in names if name in PARTS for worn in PARTS[name].replaces}
+        return replace(self, parts=tuple(part for part in (*self.parts, *names) if part not in gone))
 
     def state(self, name: str) -> Figure:
         """The figure in force with the part states applied, spreads added as independent."""

@@ -95,6 +95,19 @@ def test_parts_are_planned_before_they_are_bought(
     assert cooler["new_fan_clutch"] > 1.0
 
 
+@pytest.mark.parametrize("worn", ["weak_electric_fan", "dead_electric_fan"])
+def test_a_fan_that_is_fitted_is_not_as_weak_as_the_one_it_replaces(
+    hill: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, worn: str
+) -> None:
+    peaks = []
+    for state in (worn, ""):
+        vehicle = tmp_path / "vehicle.yaml"
+        vehicle.write_text(f"parts: [{state}]\n")
+        words = [hill, "--outside", "42 C", "--ac", "on", "--speed", "45 km/h", "--vehicle", str(vehicle)]
+        peaks.append(planned(capsys, *words, "--with", "strong_electric_fan")["parts"][0]["peak_c"]["likely"])
+    assert peaks[0] == peaks[1]
+
+
 def test_the_settings_say_how_a_route_is_usually_driven(
     hill: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from livemon.cli import main
 from livemon.core.units import TEMPERATURE
-from livemon.core.vehicle import VehicleProfile
+from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import FIGURE_OF
 from tests.rebuild_vehicle_docs import PAGE, rebuilt
@@ -80,3 +80,9 @@ def test_top_keys_are_named(tmp_path: Path) -> None:
         VehicleProfile(gear_ratios=(2.0, 1.0), torque_points=((1000.0, 100.0), (2000.0, 120.0)))
     )
     assert {line.partition(":")[0] for line in text.splitlines() if not line.startswith(" ")} <= set(keys)
+
+
+def test_a_part_that_is_fitted_replaces_worn_ones_only() -> None:
+    for part in PARTS.values():
+        assert not part.replaces or part.fitted
+        assert all(worn in PARTS and not PARTS[worn].fitted for worn in part.replaces)
