@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
+from livemon.core.figures import Figure
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
@@ -36,6 +37,10 @@ FITTED: Final = (
 """Every figure that moves the coolant.  Many are told apart by nothing on board (heat made against heat shed and
 stored; ram air against radiator): those keep the profile's spread, and only what they do together is learned."""
 
+WIDER: Final = {"radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.0}
+"""Sizes of parts, by how much wider than the profile's default they start here: whoever learns because the engine runs
+hot often has a part that is far too small or as good as dead.  A typed figure keeps the spread it was typed with."""
+
 LED: Final = 24
 """Cells (two minutes) in which the model is led along the measured coolant."""
 BLOCK: Final = 12
@@ -50,6 +55,9 @@ START_SD_C: Final = 0.4  # where the led model stands against the coolant as the
 DRIFT_C2_MIN: Final = 0.25  # growth of the variance of what the model does not follow [K2/min]; its scale is estimated
 LEAST_SCALE: Final = 0.5
 HUBER: Final = 2.0
+LEAST_INFLATION: Final = 1.5
+"""Drives of one vehicle share what the model cannot follow, so that many agree and are wrong together: the variance is
+at least so many times what independent stretches would leave."""
 
 OWN: Final = ("heat", "headwind", "air_c", "heater")
 """Unknowns of each drive, with one standard deviation: heat made, wind along the road, outside air, cabin heater."""
@@ -196,7 +204,7 @@ def march(some: Stretches, lanes: _Lanes, guessed: NDArray[np.bool_], untold: ND
         speed = some.speed_kmh[k][column]
         heater = some.heater_on[k][column] * (1.0 + cabin)
         demand = Demand(made(k), some.rpm[k][column], speed, some.ac_on[k][column], heater, some.fan_on[k][column])
-        around = Surroundings(air, air_density(some.air_kpa[k][column], air), np.where(speed > 1.0, wind, 0.0))
+        around = Surroundings(air, air_density(some.air_kpa[k][column], air), wind)
         nodes = heat.advance(nodes, demand, around, cooling, STEP_S)
         if k < LED:
             nodes = replace(nodes, coolant_c=lead[k][column] + np.zeros((count, lanes.width)))
@@ -240,6 +248,8 @@ class Fit:
     stretches: Stretches
     residual_c: Floats
     settled: bool
+    inflation: float = 1.0
+    """How much wider the variance is than stretches would make it that know nothing of each other."""
 
     @property
     def sd(self) -> Floats:
@@ -250,6 +260,17 @@ class Fit:
         rows = self.residual_c if drive is None else self.residual_c[self.stretches.drive == drive]
         known = rows[np.isfinite(rows)]
         return float(np.sqrt(np.mean(known * known))) if known.size else float("nan")
+
+
+def opened(profile: VehicleProfile) -> VehicleProfile:
+    """The profile to start a fit from: nothing learned yet, and default sizes of parts with the spread of `WIDER`."""
+    bare = replace(profile, learned={})
+    wide = dict(bare.typed)
+    for name, factor in WIDER.items():
+        if name not in wide:
+            now = bare.figure(name)
+            wide[name] = Figure(now.likely, now.spread * factor, now.source)
+    return replace(bare, typed=wide)
 
 
 def fitted_names(profile: VehicleProfile) -> tuple[str, ...]:
@@ -286,20 +307,51 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
         if slow >= REST_ROUNDS:
             break
     assert system is not None
-    hessian = system.information / system.scale**2 + np.eye(len(names))
     count = len(np.unique(every.drive))
+    unit = np.eye(len(names))
+    told = system.information / system.scale**2
+    inflation = _inflation(system, np.asarray(np.linalg.inv(told + unit)), told)
     return Fit(
         profile,
         names,
         z,
-        np.asarray(np.linalg.inv(hessian)),
+        np.asarray(np.linalg.inv(told / inflation + unit)),
         count + 2.0,
         system.scale,
         count,
         every,
         system.residual_c,
         slow >= REST_ROUNDS,
+        inflation,
     )
+
+
+def _inflation(system: _System, cov: Floats, told: Floats) -> float:
+    """How much more the drives disagree than independent stretches would: a sandwich estimate boiled down to one number.
+
+    Sum over drives of s' C s (s = pull of one drive on the figures, C = their covariance) against its expectation
+    tr(C I); with D drives D / (D - 1) for the fit having met them half way.  One number, since five drives do not
+    tell a whole matrix.  Source: the cluster-robust covariance (Liang & Zeger 1986), its trace.
+    """
+    count = len(system.pulls)
+    if count < 2:
+        return LEAST_INFLATION
+    pulls = system.pulls / system.scale**2
+    seen = float(np.einsum("di,ij,dj->", pulls, cov, pulls))
+    return max(LEAST_INFLATION, seen / float(np.trace(cov @ told)) * count / (count - 1.0))
+
+
+def free_runs(drives: Sequence[Drive], profile: VehicleProfile) -> tuple[Stretches, Floats]:
+    """The stretches of the drives, and by how much `profile` as it stands misses them [K], (stretches, BLOCKS)."""
+    every = stretches(drives)
+    count = every.drive.size
+    still = np.zeros(count, dtype=np.bool_)
+    missed = np.empty((BLOCKS, count))
+    for begin in range(0, count, CHUNK):
+        some = slice(begin, begin + CHUNK)
+        told = march(every.part(some), _Lanes(profile, (), np.empty(0)), still[some], still[some])
+        missed[:, some] = every.blocks[:, some] - told[..., 0]
+    return every, np.asarray(missed.T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,6 +361,8 @@ class _System:
     scale: float
     cost: float
     residual_c: Floats
+    pulls: Floats
+    """(drives, figures): the part of `push` that each drive brings."""
 
 
 def _system(
@@ -332,7 +386,8 @@ def _system(
     size = np.sqrt((r * r).sum(axis=0) / length)
     scale = max(float(np.median(size)) / 0.9, LEAST_SCALE)
     weight = np.minimum(1.0, HUBER * scale / np.maximum(size, 1e-9))
-    information, push, cost = np.zeros((fitted, fitted)), np.zeros(fitted), 0.0
+    information, cost = np.zeros((fitted, fitted)), 0.0
+    pulls: list[Floats] = []
     for drive in np.unique(every.drive):
         mine = every.drive == drive
         w = np.sqrt(weight[mine])
@@ -344,7 +399,7 @@ def _system(
         across = ours.T @ own
         pull = own.T @ rows
         information += ours.T @ ours - across @ inner @ across.T
-        push += ours.T @ rows - across @ inner @ pull
+        pulls.append(ours.T @ rows - across @ inner @ pull)
         cost += 0.5 * float(rows @ rows - pull @ inner @ pull)
     residual_c = np.where(known, every.blocks - predicted[..., 0], np.nan).T
-    return _System(information, push, scale, cost, residual_c)
+    return _System(information, np.sum(pulls, axis=0), scale, cost, residual_c, np.array(pulls))

@@ -12,10 +12,12 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.vehicle import VehicleProfile, spread_by
-from livemon.study.cooling_fit import RUNNING_RPM, Fit, fit, stretches
+from livemon.study.carries import RUNNINGS, Running, carried_fuel_kw
+from livemon.study.cooling_fit import RUNNING_RPM, Fit, fit, opened, stretches
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.student import t_quantile
 
@@ -27,9 +29,13 @@ STRANGE_TIMES: Final = 3.0
 """A drive is strange when its error is over 3 K and three times the others' usual one."""
 LEAST_FOR_STRANGE: Final = 3
 BAND: Final = 0.90
+MODEL_SHARE: Final = 0.05
+"""What the model's form is off by in a way of running, one standard deviation; the second plant of the tests shows it."""
+SLOPE_Z: Final = 0.05
 
 COLD_C: Final = 50.0
 STANDING_KMH: Final = 2.0
+CRAWL_KMH: Final = 12.0
 FAST_KMH: Final = 50.0
 CLIMB_PCT: Final = 3.0
 HEAVY_KW_L: Final = 25.0  # fuel power per litre of a climb or of towing, where no height is recorded
@@ -57,6 +63,18 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class Carried:
+    """Fuel power [kW] that the cooling carries in one way of running; `shown` = the drives ran so, hot."""
+
+    running: Running
+    before: float
+    likely: float
+    low: float
+    high: float
+    shown: bool
+
+
+@dataclass(frozen=True, slots=True)
 class DriveError:
     """How well the learned cooling follows one drive: error of free runs [K], all and in their last minute."""
 
@@ -72,6 +90,7 @@ class Learned:
 
     profile: VehicleProfile
     rows: tuple[Row, ...]
+    carries: tuple[Carried, ...]
     drives: tuple[DriveError, ...]
     left: tuple[Left, ...]
     not_shown: tuple[str, ...]
@@ -100,17 +119,18 @@ def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str
     """What the drives teach; the drives left out where none is of use.  The order of `drives` does not matter."""
     ordered = sorted(drives, key=lambda d: (d.name, d.rows, d.hours))
     start = replace(profile, learned={})
+    wide = opened(profile)
     reasons = [unfit(drive, marks) for drive in ordered]
     left = [Left(d.name, why) for d, why in zip(ordered, reasons, strict=True) if why]
     used = [d for d, why in zip(ordered, reasons, strict=True) if not why]
-    found = fit(used, start)
+    found = fit(used, wide)
     if found is None:
         return tuple(left)
     strange = _strange(found, used)
     if strange:
         left += [Left(used[k].name, why) for k, why in strange]
         used = [d for k, d in enumerate(used) if k not in dict(strange)]
-        again = fit(used, start)
+        again = fit(used, wide)
         assert again is not None  # the ones that stayed have stretches
         found = again
     rows = _rows(found, len(used))
@@ -118,6 +138,7 @@ def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str
     return Learned(
         profile=replace(start, learned=told),
         rows=rows,
+        carries=_carries(found, start, used),
         drives=tuple(_error(found, k, drive) for k, drive in enumerate(used)),
         left=tuple(sorted(left, key=lambda one: one.name)),
         not_shown=not_shown(used, start),
@@ -149,7 +170,7 @@ def _rows(found: Fit, count: int) -> tuple[Row, ...]:
     heavier = float(np.sqrt(found.dof / (found.dof - 2.0)))  # standard deviation of Student's t
     rows = []
     for name, z, sd in zip(found.names, found.z.tolist(), found.sd.tolist(), strict=True):
-        key, before = FIGURES[name], found.profile.state(name)
+        key, before = FIGURES[name], found.profile.state(name)  # as the fit started, wider than the profile
         likely, low, high = (
             float(spread_by(key, before, np.array(z + sign * wide * sd))) for sign in (0.0, -1.0, 1.0)
         )  # fmt: skip
@@ -161,6 +182,53 @@ def _rows(found: Fit, count: int) -> tuple[Row, ...]:
     return tuple(rows)
 
 
+def _carries(found: Fit, start: VehicleProfile, drives: Sequence[Drive]) -> tuple[Carried, ...]:
+    """What the cooling carries, with 90 % bands from the joint spread of all figures."""
+    wide = t_quantile(0.5 + 0.5 * BAND, found.dof)
+    columns = found.z[:, None] + np.concatenate([np.zeros((len(found.z), 1)), SLOPE_Z * np.eye(len(found.z))], axis=1)
+    _, engine, cooling = found.profile.draw(dict(zip(found.names, columns, strict=True)))
+    minutes = minutes_shown(drives, start)
+    out = []
+    for at in RUNNINGS:
+        ln = np.log(np.asarray(carried_fuel_kw(engine, cooling, at)) + np.zeros(columns.shape[1]))
+        slope = (ln[1:] - ln[0]) / SLOPE_Z
+        sd = float(np.sqrt(slope @ found.cov @ slope + MODEL_SHARE**2))
+        likely, low, high = (float(np.exp(ln[0] + sign * wide * sd)) for sign in (0.0, -1.0, 1.0))
+        before = float(carried_fuel_kw(start.engine(), start.cooling(), at))
+        out.append(Carried(at, before, likely, low, high, minutes[at.name] >= ENOUGH_MIN))
+    return tuple(out)
+
+
+def minutes_shown(drives: Sequence[Drive], profile: VehicleProfile) -> dict[str, float]:
+    """Minutes in which the drives ran like each of `carries.RUNNINGS` with the thermostat at least half open."""
+    cooling, engine = profile.cooling(), profile.engine()
+    half_c = float(cooling.open_c + 0.5 * cooling.full_span_c)
+    minutes = dict.fromkeys((at.name for at in RUNNINGS), 0.0)
+    for drive in drives:
+        hot = np.isfinite(drive.coolant_c) & (drive.rpm >= RUNNING_RPM) & (drive.coolant_c >= half_c)
+        stands, fast = drive.speed_kmh < CRAWL_KMH, drive.speed_kmh >= FAST_KMH
+        held = drive.rpm >= 2.0 * float(engine.idle_rpm)
+        heavy = _heavy(drive, profile) & ~stands
+        ac = drive.ac_on > 0.5
+        seen = {
+            "idle": stands & ~held,
+            "idle_ac": stands & ~held & ac,
+            "held_rpm": (drive.speed_kmh < STANDING_KMH) & held,
+            "level": fast & ~heavy,
+            "climb": heavy,
+            "climb_ac": heavy & ac,
+        }
+        for name, cells in seen.items():
+            minutes[name] += STEP_S / 60.0 * float(np.sum(hot & cells))
+    return minutes
+
+
+def _heavy(drive: Drive, profile: VehicleProfile) -> NDArray[np.bool_]:
+    """Cells of a climb; where no height is recorded, of much fuel per litre of engine."""
+    size_l = float(profile.engine().displacement_l)
+    return np.where(np.isfinite(drive.grade_pct), drive.grade_pct >= CLIMB_PCT, drive.fuel_kw / size_l >= HEAVY_KW_L)
+
+
 def _error(found: Fit, number: int, drive: Drive) -> DriveError:
     mine = found.residual_c[found.stretches.drive == number]
     last = mine[:, -1][np.isfinite(mine[:, -1])]
@@ -170,15 +238,12 @@ def _error(found: Fit, number: int, drive: Drive) -> DriveError:
 
 def not_shown(drives: Sequence[Drive], profile: VehicleProfile) -> tuple[str, ...]:
     """What these drives never showed, and what keeps its default therefore; plain words, empty when all was shown."""
-    cooling, size_l = profile.cooling(), float(profile.engine().displacement_l)
-    open_c = float(cooling.full_c)
+    open_c = float(profile.cooling().full_c)
     minutes = {"idle": 0.0, "fast": 0.0, "climb": 0.0, "ac": 0.0, "cold": 0.0}
     for drive in drives:
         running = np.isfinite(drive.coolant_c) & (drive.rpm >= RUNNING_RPM)
         hot = running & (drive.coolant_c >= open_c)
-        heavy = np.where(
-            np.isfinite(drive.grade_pct), drive.grade_pct >= CLIMB_PCT, drive.fuel_kw / size_l >= HEAVY_KW_L
-        )  # fmt: skip
+        heavy = _heavy(drive, profile)
         share = STEP_S / 60.0
         minutes["idle"] += share * float(np.sum(hot & (drive.speed_kmh < STANDING_KMH)))
         minutes["fast"] += share * float(np.sum(hot & (drive.speed_kmh >= FAST_KMH)))
