@@ -327,7 +327,7 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
 
 
 def _inflation(system: _System, cov: Floats, told: Floats) -> float:
-    """How much more the drives disagree than independent stretches would: a sandwich estimate boiled down to one number.
+    """How much more the drives disagree than independent stretches would: a sandwich estimate as one number.
 
     Sum over drives of s' C s (s = pull of one drive on the figures, C = their covariance) against its expectation
     tr(C I); with D drives D / (D - 1) for the fit having met them half way.  One number, since five drives do not

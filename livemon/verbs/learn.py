@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rich.console import Console
 from rich.table import Table
@@ -18,10 +18,14 @@ from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import NAME_OF, figure_text
 from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile, looks_like_log
+from livemon.study.carries import AIR_C, COOLANT_C
 from livemon.study.learn import Learned, Left, learn
 from livemon.verbs import common
 from livemon.verbs.recordings import read_drives
 from livemon.wire.codes import marks_drive
+
+SPOKEN: Final = ("open_c", "full_span_c", "electric_on_c", "clutch_on_c", "metal_kj_k", "sensor_lag_s")
+"""Figures that mean something to an owner each by itself."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -104,6 +108,16 @@ def _report(found: Learned, unread: tuple[Left, ...]) -> dict[str, Any]:
             }
             for row in found.rows
         },
+        "carries_fuel_kw": {
+            one.running.name: {
+                "before": round(one.before, 2),
+                "low": round(one.low, 2),
+                "likely": round(one.likely, 2),
+                "high": round(one.high, 2),
+                "shown": one.shown,
+            }
+            for one in found.carries
+        },
         "not_shown": list(found.not_shown),
         "settled": found.fit.settled,
     }
@@ -121,18 +135,28 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
         f"{'the defaults' if source == 'default' else source}. Free runs of eight minutes miss the coolant by "
         f"{found.rms_c:.1f} K (root mean square)."
     )
+    console.print(f"Fuel power that the cooling carries with the coolant at {COOLANT_C:.0f} C in air of {AIR_C:.0f} C:")
+    carried = Table("", "before", "learned", "90 % band", "", box=None, pad_edge=False)
+    for way in found.carries:
+        carried.add_row(
+            way.running.words, f"{way.before:.0f} kW", f"{way.likely:.0f} kW", f"{way.low:.0f} to {way.high:.0f} kW",
+            "" if way.shown else "never driven so hot",
+        )  # fmt: skip
+    console.print(carried)
     table = Table("figure", "before", "learned", "90 % band", box=None, pad_edge=False)
     for row in found.rows:
-        if row.told:
+        if row.told and row.name in SPOKEN:
             low, high = (figure_text(row.name, Figure(v, 0.0)).split(" +-")[0] for v in (row.low, row.high))
             table.add_row(
                 NAME_OF[row.name], figure_text(row.name, row.before), figure_text(row.name, row.after),
                 f"{low} to {high}",
             )  # fmt: skip
     console.print(table)
-    kept = [NAME_OF[row.name] for row in found.rows if not row.told]
-    if kept:
-        console.print(f"Not told by these drives, kept as they were: {', '.join(kept)}.")
+    told = sum(row.told for row in found.rows)
+    console.print(
+        f"{told} of {len(found.rows)} figures were narrowed; the others keep what they were. Most say little each by "
+        "itself; together they say what stands above. --out and --json have every one."
+    )
     for words in found.not_shown:
         console.print(f"- {words}")
     for one in (*unread, *found.left):

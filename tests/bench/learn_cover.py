@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -25,7 +25,7 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.study.carries import AIR_C, AIR_KPA, COOLANT_C, RUNNINGS, Running, carried_fuel_kw
 from livemon.study.learn import Learned, learn
 from livemon.wire.codes import marks_drive
-from tests.bench.garages import garages, plant_sim, plant_two, trips
+from tests.bench.garages import garages, plant_two, trips
 from tests.plant2 import driveline, thermal
 
 Array = NDArray[np.float64]
@@ -144,8 +144,12 @@ def table(every: list[Score], seed: int, drives: int) -> str:
         if some:
             held = 100.0 * np.mean([s.held for s in some])
             half = 100.0 * np.median([0.5 * (s.high - s.low) for s in some])
-            rms, before = (100.0 * np.sqrt(np.mean(np.square(v))) for v in ([s.error for s in some], [s.before for s in some]))
-            lines.append(f"| {plant} | {name} | {len(some)} | {held:.0f} % | {half:.0f} % | {rms:.0f} % | {before:.0f} % |")
+            rms, before = (
+                100.0 * np.sqrt(np.mean(np.square(v))) for v in ([s.error for s in some], [s.before for s in some])
+            )
+            lines.append(
+                f"| {plant} | {name} | {len(some)} | {held:.0f} % | {half:.0f} % | {rms:.0f} % | {before:.0f} % |"
+            )
 
     for plant in dict.fromkeys(s.plant for s in every):
         mine = [s for s in every if s.plant == plant]
