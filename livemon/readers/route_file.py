@@ -89,6 +89,8 @@ def _stays(latitude: Floats, longitude: Floats) -> np.ndarray[tuple[int], np.dty
     if len(latitude) < 3:
         return stays
     steps = step_lengths_m(latitude, longitude)
+    if float(steps.max()) <= AWAY_M:
+        return stays  # the usual case: nothing is far from anything
     pairs = np.empty((2, 2 * len(latitude) - 4))
     for row, values in enumerate((latitude, longitude)):
         pairs[row, 0::2], pairs[row, 1::2] = values[:-2], values[2:]

@@ -23,7 +23,7 @@ from livemon.verbs import common
 from livemon.verbs.check import boiling_findings
 from livemon.verbs.plan_report import as_json, print_report
 
-SCOUT_STEPS: Final = 400
+SCOUT_STEPS: Final = 300
 """A first look at where the peak comes, to know which other ways are worth planning."""
 SPEEDS_KMH: Final = (10.0, 200.0)
 AIR_C: Final = (-50.0, 60.0)
