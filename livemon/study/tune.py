@@ -31,6 +31,8 @@ LEAD_WORTH_S: Final = 600.0
 USUAL_WITHIN_C: Final = 20.0
 CLEAR_OF_USUAL_C: Final = 3.0
 UNDER_PEAK_C: Final = 2.0
+LEAST_STAND_IN_C: Final = 85.0
+"""Lower lies warming up, not overheating: thermostats open at 74 to 93 C."""
 OVER_PEAK_C: Final = 3.0
 
 
@@ -40,7 +42,7 @@ def stand_ins(reading_c: Floats, limit_c: float) -> tuple[float, ...]:
     2 K under the peak, so that the trip crosses it, where that stands 3 K clear of the trip's usual temperature (the
     median of what lies within 20 K of the peak: nearer is the thermostat's own play).  And 3 K over the peak, to count
     false cautions on a trip that came close.  Stand-ins: the limit is chosen after the fact, and nearer to the
-    thermostat than a true one.
+    thermostat than a true one.  Never under 85 C, where an engine is still warming up.
     """
     known = reading_c[np.isfinite(reading_c)]
     if not known.size or any(s.crossing is not None and s.over_c > 1.0 for s in stretches(reading_c, limit_c)):
@@ -49,7 +51,7 @@ def stand_ins(reading_c: Floats, limit_c: float) -> tuple[float, ...]:
     usual = float(np.median(known[known >= peak - USUAL_WITHIN_C]))
     reached, spared = peak - UNDER_PEAK_C, peak + OVER_PEAK_C
     found = [reached] if reached >= usual + CLEAR_OF_USUAL_C else []
-    return tuple(line for line in (*found, spared) if 60.0 <= line < limit_c)
+    return tuple(line for line in (*found, spared) if LEAST_STAND_IN_C <= line < limit_c)
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,6 +153,7 @@ def test_stand_ins_lie_under_and_over_the_peak_and_only_where_the_trip_was_short
     assert tune.stand_ins(hot, 101.5) == (), "crossed clearly"
     assert tune.stand_ins(np.append(usual, 94.0), 108.0) == (97.0,), "2 K under its peak is the thermostat's own play"
     assert tune.stand_ins(np.full(5, np.nan), 108.0) == ()
+    assert tune.stand_ins(np.linspace(20.0, 64.0, 500), 108.0) == (), "still warming up"
 
 
 @pytest.mark.parametrize(("seen", "trials"), [(0, 1), (0, 14), (1, 14), (7, 20), (19, 20), (20, 20), (3, 300)])
