@@ -212,6 +212,8 @@ ORDER: Final[Mapping[Regime, tuple[tuple[Action, ...], ...]]] = MappingProxyType
 
 _NEEDS_PROOF: Final = frozenset({Action.SPEED_UP, Action.UPSHIFT})
 """Said only when the whole band of the expected gain is above zero."""
+_IF_EXPECTED: Final = frozenset({Action.RAISE_IDLE})
+"""The same once a gain is expected of it: what is expected here is too rosy as often as not (docs/what-if.md)."""
 _HURTS: Final[Mapping[Action, str]] = MappingProxyType(
     {
         Action.SLOW_DOWN: "slower loses more air through the radiator here than it saves in heat",
@@ -420,7 +422,7 @@ def _against_gear(action: Action, now: Situation, s: AdviceSettings) -> str | No
 def _against_gain(action: Action, now: Situation, s: AdviceSettings) -> str | None:
     gain_c, gain_s = now.gains.get(action, (None, None))
     likely = gain_c.likely if gain_c else None
-    if action in _NEEDS_PROOF:
+    if action in _NEEDS_PROOF or (action in _IF_EXPECTED and likely is not None and likely > 0):
         proven = gain_c is not None and gain_c.low is not None and gain_c.low > 0
         return None if proven and likely is not None and likely >= s.least_gain_c else ""
     if likely is None or likely >= s.least_gain_c or (likely > 0 and (gain_s or 0.0) >= 30.0):

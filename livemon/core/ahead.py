@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core import hypotheses
-from livemon.core.air import Number
 from livemon.core.demand import HEAT_LAG_S, Flow, Pace
 from livemon.core.hypotheses import DRIFT, DRIFT_TAU_S, FAN, GAIN, OPEN, SHED, TEMP, Bank
 
@@ -29,26 +28,6 @@ RUNS: Final = 6
 _SCALE: Final = (0, 1, 2, 3, 1, 1)  # which running mean each run goes on with
 
 
-class Change(NamedTuple):
-    """What an action changes, in the bank's own quantities; the default changes nothing.
-
-    Each field one number, or (actions, 1) for several actions side by side, with the bank repeated along that axis.
-    """
-
-    heat_factor: Number = 1.0
-    heat_add_kw: Number = 0.0
-    ram_factor: Number = 1.0
-    fan_factor: Number = 1.0
-    electric_on: Number = 0.0
-    """1 = the electric fan runs whatever the temperature."""
-    air_add_c: Number = 0.0
-    cabin_per_s: Number = 0.0
-    """Heater: conductance to the cabin over heat capacity [1/s]."""
-
-
-CABIN_C: Final = 25.0
-
-
 class Runs(NamedTuple):
     """Temperatures (HORIZONS, RUNS, ..., MEMBERS): at the horizon, and the highest up to it."""
 
@@ -58,7 +37,7 @@ class Runs(NamedTuple):
     """Rate over slope at the last horizon [K]: how far it still has to go, (RUNS, ..., MEMBERS)."""
 
 
-def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Runs:
+def run(bank: Bank, flow: Flow, pace: Pace) -> Runs:
     """The hypotheses 900 s ahead under each assumption.
 
     Steps of 20 to 100 s, each exact for the balance linearised at its start: T += f (1 - exp(-G s)) / G with G the
@@ -73,12 +52,6 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
     temp, opens = start[TEMP], start[OPEN]
     per_span = 1.0 / bank.prior.span_c
     level_heat, level_ram, fan = (_levels(m, lead) for m in (pace.heat, pace.ram, pace.fan))
-    air_c: Number = flow.air_c
-    if change is not None:
-        level_heat = level_heat * change.heat_factor + change.heat_add_kw
-        level_ram = level_ram * change.ram_factor
-        fan = fan * change.fan_factor
-        air_c = air_c + change.air_add_c
     # What does not depend on the temperature is laid out for all steps at once.
     late = _LAGGED.reshape((-1,) + (1,) * level_heat.ndim)
     warming = np.exp(start[GAIN]) * (level_heat + (flow.heat_kw - level_heat) * late)
@@ -98,8 +71,6 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
     rate = slope = temp
     for place, step in enumerate(_STEPS):
         on = np.tanh(temp * steeper - engages)
-        if change is not None:  # the electric fan's share as a value of the same curve
-            on = np.maximum(on, np.where(change.electric_on > 0, 2.0 * hypotheses.ELECTRIC - 1.0, -1.0))
         on *= swing
         on += middle
         on *= on
@@ -107,7 +78,7 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
         shed = shed_now * on**half
         over = (temp - opens) * per_span
         opening = np.minimum(np.maximum(over, 0.0), 1.0)
-        above = temp - air_c
+        above = temp - flow.air_c
         conductance = opening * shed
         conductance += hypotheses.LOSS_PER_S
         rate = warming[place] - conductance * above
@@ -115,9 +86,6 @@ def run(bank: Bank, flow: Flow, pace: Pace, change: Change | None = None) -> Run
         shed *= per_span
         shed *= opening == over
         slope = conductance + shed
-        if change is not None:
-            rate -= change.cabin_per_s * (temp - CABIN_C)
-            slope += change.cabin_per_s
         slope = np.maximum(slope, 1e-5)
         temp = temp - rate * np.expm1(slope * -step) / slope
         peak = np.maximum(peak, temp)

@@ -149,6 +149,19 @@ def coolant_heat_kw(engine: Engine, fuel_kw: Number) -> Number:
     return engine.coolant_share * share_shape(engine, fuel_kw) * fuel_kw
 
 
+def fuel_kw_from_coolant_heat(engine: Engine, heat_kw: Number) -> Number:
+    """Fuel power [kW] that makes a coolant heat: `coolant_heat_kw` solved for fuel, held at the ends of the share.
+
+    fuel = (heat / (share (40 L)^slope))^(1 / (1 - slope)) where the share is free.  Example: 47.1 kW, 4.36 L, share
+    0.27 -> 174.5 kW.
+    """
+    reference = FUEL_KW_L_REFERENCE * engine.displacement_l
+    whole = np.maximum(heat_kw, 1e-3) / engine.coolant_share
+    free = reference * (whole / reference) ** (1.0 / (1.0 - engine.coolant_share_slope))
+    fuel: Number = whole / share_shape(engine, free)
+    return fuel
+
+
 def overrun_heat_kw(engine: Engine, rpm: Number) -> Number:
     """Heat [kW] that friction leaves in metal and coolant while fuel is cut: a third of friction and pumping power.
 

@@ -31,6 +31,7 @@ from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Sit
 from livemon.core.air import air_density, standard_pressure_kpa
 from livemon.core.alert import AlertSettings, AlertState, Evidence, default_stop_c
 from livemon.core.coolant import boiling_c
+from livemon.core.deeds import Many
 from livemon.core.engine import brake_kw_from_fuel
 from livemon.core.estimator import Estimate
 from livemon.core.events import Event, Sample, Tick, corrected
@@ -94,6 +95,8 @@ class State(NamedTuple):
     body: Body
     engine: Engine
     cooling: Cooling
+    vehicles: Many
+    """The possible vehicles of the profile, for what an action would buy."""
     signals: Signals = Signals()
     ignition: Ignition = Ignition()
     road: RoadState = road.start()
@@ -128,6 +131,7 @@ def start(settings: CoreSettings) -> State:
         profile.body(),
         profile.engine(),
         profile.cooling(),
+        what_if.vehicles(profile),
         road=road.start(settings.route, settings.route_from_start),
     )
 
@@ -338,8 +342,7 @@ def _with_gains(
         return state._replace(gains=MappingProxyType({}), gains_ms=None) if state.gains_ms is not None else state
     if state.gains_ms is not None and inputs.t_ms - state.gains_ms < GAINS_EACH_MS:
         return state
-    lower, higher = _neighbour_rpm(state.body, inputs)
-    gains = what_if.gains(state.estimator, inputs, settings.limit_c, ASKED, lower, higher)
+    gains = what_if.gains(state.vehicles, state.estimator, inputs, settings.limit_c, ASKED)
     return state._replace(gains=gains, gains_ms=inputs.t_ms)
 
 

@@ -1,157 +1,376 @@
-"""What an action would buy: the same runs ahead with and without it, all actions side by side in one march.
+"""What an action would buy: many possible vehicles that agree with what is seen, marched on with and without it.
 
-An action is a few factors on heat made, air and fan (`change_of`); the difference of the runs is the gain.  Knows
-nothing of which action is safe or worth saying: that is `advice`.
+The vehicles spread over everything the profile leaves open; each is fitted to the moment, so that at the demand of the
+last minutes it stands at this temperature and moves at this rate.  Then the same physics as everywhere (`heat.advance`)
+runs on, all actions side by side; the difference is the gain.  Knows nothing of which action is safe or worth saying.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Final
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from math import pi
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import ahead, hypotheses
-from livemon.core.ahead import HORIZONS, LAST_60, LAST_180, Change, Runs
-from livemon.core.demand import condenser_c
-from livemon.core.engine import coolant_heat_kw
+from livemon.core import demand, heat, hypotheses, radiator
+from livemon.core import engine as made
+from livemon.core.air import Number, air_density
+from livemon.core.deeds import OPEN_SLIP, Many, Now, demand_after, demand_now, halted, pull_kw
+from livemon.core.draws import draws
 from livemon.core.estimator import State
-from livemon.core.hypotheses import TEMP, Bank
+from livemon.core.heat import Nodes
+from livemon.core.hypotheses import DRIFT, TEMP
 from livemon.core.outcome import FORESEE_S, Action, Band
+from livemon.core.radiator import Demand, Surroundings
 from livemon.core.signals import Inputs
+from livemon.core.traction import turbine_rpm
+from livemon.core.vehicle import Body, Cooling, VehicleProfile
 
 Array = NDArray[np.float64]
 
 GAIN_S: Final = 600
-_UPTO: Final = HORIZONS.index(GAIN_S) + 1
+VEHICLES: Final = 24
+STEP_S: Final = 15
+LOOK_S: Final = (60, 120, 180, 300, 450, 600)
+"""The gain is the largest difference at these times [s]."""
 _QUANTILES: Final = (0.1, 0.5, 0.9)
-_USED: Final = (LAST_60, LAST_180, ahead.WORSE_SHED, ahead.MORE_HEAT)
-"""Assumptions about the demand that the band of a gain spans."""
+_HALVINGS: Final = 10
+_LEAST_FIT, _MOST_FIT = 0.2, 5.0
+STANDING_KMH: Final = 1.0
+GEAR_KMH: Final = 15.0
+JAM_KMH: Final = 25.0
+USUAL_START_C: Final = 98.0
+IDLE: Final = frozenset({Action.IDLE_NEUTRAL, Action.RAISE_IDLE})
+FIT_SHARE: Final = 0.2
+REGULATING: Final = 0.97
+"""Mean opening under which the thermostat is taken to regulate."""
+_HEAT_PART: Final = 0.25
+"""Share (in logarithms) of a misfit that is laid on the heat made; the rest on the radiator, which is known less."""
+
+_SHARE_OFF: Final = 0.4
+_OFF_C: Final[Mapping[Action, float]] = {
+    Action.SLOW_DOWN: 4.0,
+    Action.SPEED_UP: 4.0,
+    Action.DOWNSHIFT: 4.0,
+    Action.UPSHIFT: 4.0,
+    Action.RAISE_IDLE: 8.0,
+}
+_OTHERS_OFF_C: Final = 2.0
+"""What the possible vehicles do not span, from twin drives (docs/what-if.md): a share of the gain, and kelvin."""
 
 Gain = tuple[Band, float | None]
 
 
-def gains(
-    state: State,
-    inputs: Inputs,
-    limit_c: float,
-    actions: Sequence[Action],
-    lower_rpm: float | None = None,
-    higher_rpm: float | None = None,
-) -> Mapping[Action, Gain]:
-    """What each of `actions` that means something here buys; empty before the first reading."""
-    if state.bank is None or state.flow is None or state.pace is None:
-        return {}
-    known = [(a, change_of(state, inputs, a, lower_rpm, higher_rpm)) for a in actions]
-    meant = [(action, change) for action, change in known if change is not None]
-    return dict(zip((action for action, _ in meant), what_if(state, limit_c, [c for _, c in meant]), strict=True))
+def vehicles(profile: VehicleProfile) -> Many:
+    """The possible vehicles of a profile, made once before the drive.
 
-
-def what_if(state: State, limit_c: float, changes: Sequence[Change]) -> list[Gain]:
-    """What each change buys: cooler at its best within 600 s [K], and how much later the crossing comes [s].
-
-    Over the last minute's and the last three minutes' demand, the cooling a little worse, the heat a little more; the
-    band is that of the hypotheses and these assumptions.  Negative where it hurts; None where neither run crosses.
+    Where the owner typed no fan, a third has no engine-driven fan, a third no electric one, and a third both.  An
+    electric fan that is the only one is twice as strong, and untyped ones start at different temperatures up to 9 K
+    later: part of what is bought is then taken back by a fan that slows down (common practice, no source).
     """
-    assert state.bank is not None
-    assert state.flow is not None
-    assert state.pace is not None
-    if not changes:
-        return []
-    together = Change(*(np.array(column, dtype=float)[:, None] for column in zip(Change(), *changes, strict=True)))
-    runs = ahead.run(_repeated(state.bank, 1 + len(changes)), state.flow, state.pace, together)
-    share = hypotheses.shares(state.bank)
-    now_c = float((share * state.bank.mean[TEMP]).sum())
-    before = _crossing_s(runs, 0, share, now_c, limit_c)
-    found: list[Gain] = []
-    for place in range(1, 1 + len(changes)):
-        gain = runs.at[:_UPTO, _USED, 0] - runs.at[:_UPTO, _USED, place]
-        after = _crossing_s(runs, place, share, now_c, limit_c)
+    body, engine, cooling = draws(profile, VEHICLES)
+    typed = {**profile.typed, **profile.learned}
+    k = np.arange(VEHICLES)
+    driven, electric, starts = (
+        np.array(np.broadcast_to(v, (VEHICLES,)), dtype=np.float64)
+        for v in (cooling.fan_m_s_krpm, cooling.electric_m_s, cooling.electric_on_c)
+    )
+    if "fan_m_s_krpm" not in typed:
+        driven = np.where(k % 3 == 1, 0.0, driven)
+    if "electric_m_s" not in typed:
+        electric = np.where((k % 3 == 2) & (driven > 0), 0.0, electric * np.where(driven > 0, 1.0, 2.0))
+    if "electric_on_c" not in typed:
+        starts = starts + 3.0 * (k // 3 % 4)
+    cooling = replace(cooling, fan_m_s_krpm=driven, electric_m_s=electric, electric_on_c=starts)
+    if not profile.has_ac:
+        cooling = replace(cooling, condenser_kw=0.0, compressor_kw=0.0)
+    return Many(body, engine, cooling)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The possible vehicles fitted to this moment: their state, what is asked of them, and the air."""
+
+    many: Many
+    now: Now
+    nodes: Nodes
+    around: Surroundings
+
+
+def gains(many: Many, state: State, inputs: Inputs, limit_c: float, actions: Sequence[Action]) -> Mapping[Action, Gain]:
+    """What each of `actions` that means something here buys; empty before the first reading.
+
+    Cooler at its best within 600 s [K] with its 80 % band, and how much later the crossing comes [s]; negative where it
+    hurts; None where neither run crosses.
+    """
+    moment = fitted(many, state, inputs)
+    if moment is None:
+        return {}
+    lanes, meant = _lanes(moment, actions)
+    paths = _marched(moment, lanes)
+    now_c = float(np.asarray(moment.nodes.coolant_c)[0])
+    before = _crossing_s(paths[:, 0], now_c, limit_c)
+    found: dict[Action, Gain] = {}
+    for action, base, place in meant:
+        after = _crossing_s(paths[:, place], now_c, limit_c)
         later = None if before is None else round((FORESEE_S if after is None else after) - before, 0)
-        found.append((_at_its_best(gain, share), later))
+        found[action] = (_widened(action, _at_its_best(paths[:, base] - paths[:, place])), later)
     return found
 
 
-def _repeated(bank: Bank, times: int) -> Bank:
-    """The same bank `times` over along a new axis before the members."""
-    mean, cov = bank.mean[:, None], bank.cov[:, :, None]
-    return bank._replace(
-        mean=np.broadcast_to(mean, (mean.shape[0], times, mean.shape[2])),
-        cov=np.broadcast_to(cov, (*cov.shape[:2], times, cov.shape[3])),
+def _lanes(moment: Moment, actions: Sequence[Action]) -> tuple[list[Demand], list[tuple[Action, int, int]]]:
+    """Demands to march, and for each action that means something the lanes without and with it.
+
+    In a jam the idle actions are compared with standing idle in gear, since that is when they can be taken.
+    """
+    many, now = moment.many, moment.now
+    lanes = [demand_now(many, now)]
+    meant: list[tuple[Action, int, int]] = []
+    still, base = now, 0
+    jam = now.speed_kmh is not None and not now.standing and float(now.speed_kmh.max()) < JAM_KMH
+    if jam and now.rpm is not None and not IDLE.isdisjoint(actions):
+        still, base = halted(many, now), 1
+        lanes.append(demand_now(many, still))
+    for action in actions:
+        idle = action in IDLE
+        after = demand_after(many, still if idle else now, action)
+        if after is not None:
+            meant.append((action, base if idle else 0, len(lanes)))
+            lanes.append(after)
+    return lanes, meant
+
+
+def fitted(many: Many, state: State, inputs: Inputs) -> Moment | None:
+    """The vehicles, each fitted to temperature, rate and demand of this moment; None before the first reading."""
+    if state.bank is None or state.flow is None or state.pace is None:
+        return None
+    share = hypotheses.shares(state.bank)
+    part = hypotheses.terms(state.bank, state.flow)
+    coolant_c = float((share * state.bank.mean[TEMP]).sum())
+    moving = part.warm - part.opening * part.cold - part.loss + state.bank.mean[DRIFT]
+    rate = float((share * moving).sum())  # [K/s]
+    now = _now(many, state, inputs)
+    around = Surroundings(now.air_c, now.air_kg_m3)
+    regulating = float((share * hypotheses.opening(state.bank)).sum()) < REGULATING
+    return _fit(many, now, around, coolant_c, rate, regulating)
+
+
+def _now(many: Many, state: State, inputs: Inputs) -> Now:
+    """What is asked: half the vehicles go on as in the last minute, half as in the last three; parked, as just now."""
+    pace = state.pace
+    assert pace is not None
+    standing = inputs.speed_kmh == 0.0 and float(pace.ram[0]) * demand.RAM_KMH < STANDING_KMH
+    k = np.arange(VEHICLES)
+    half = k % 2 == 0
+    first, second = (0, 0) if standing else (1, 2)
+
+    def mean(values: tuple[Number, ...]) -> Array:
+        return np.where(half, float(values[first]), float(values[second]))
+
+    air_c = state.air_c if state.air_c is not None else demand.UNKNOWN_AIR_C
+    rpm = None
+    if inputs.rpm is not None:
+        rpm = mean(pace.fan) * demand.FAN_RPM
+        top = 0.98 * demand.FAN_TOP * demand.FAN_RPM  # from here on the running mean no longer follows
+        rpm = np.where(rpm >= top, max(inputs.rpm, top), rpm)
+    speed: Array | None = None
+    if inputs.speed_kmh is not None or inputs.gps_speed_kmh is not None:
+        speed = np.zeros(VEHICLES) if standing else mean(pace.ram) * demand.RAM_KMH
+    # Nobody said whether the A/C runs: in half the vehicles it does.
+    ac_on = (k // 6 % 2).astype(float) if inputs.ac_on is None else np.full(VEHICLES, float(inputs.ac_on))
+    now = Now(
+        fuel_kw=np.asarray(made.fuel_kw_from_coolant_heat(state.rig.engine, mean(pace.heat))),
+        speed_kmh=speed,
+        rpm=rpm,
+        ac_on=ac_on,
+        heater_on=float(bool(inputs.heater_on)),
+        fan_on=float(bool(inputs.fan_on)),
+        air_c=air_c,
+        air_kg_m3=float(air_density(demand.air_pressure_kpa(inputs), air_c)),
+        clutch=np.zeros(VEHICLES),
+        standing=standing,
+    )
+    return _with_gear(many, now, inputs)
+
+
+def _with_gear(many: Many, now: Now, inputs: Inputs) -> Now:
+    """The gear the engine turns in, by the likely vehicle, and its neighbours."""
+    if inputs.rpm is None or inputs.speed_kmh is None or inputs.speed_kmh < GEAR_KMH or inputs.rpm < 500.0:
+        return now
+    body = _likely(many.body)
+    torque_nm = float(pull_kw(many, now)[0]) / inputs.rpm * (30_000.0 / pi)
+    turbines = [float(turbine_rpm(body, inputs.speed_kmh, float(np.asarray(r)))) for r in body.gear_ratios]
+    gear = gear_by_torque(body, inputs.rpm, turbines, torque_nm)
+    if gear is None:
+        return now
+    count = len(turbines)
+    return replace(
+        now,
+        lower_ratio=turbines[gear - 2] / turbines[gear - 1] if gear > 1 else None,
+        higher_ratio=turbines[gear] / turbines[gear - 1] if gear < count else None,
+        gear_slip=max(inputs.rpm / turbines[gear - 1], 1.0),
+        lower_locks=gear - 1 > count - 2,
+        higher_locks=gear + 1 > count - 2,
     )
 
 
-def _at_its_best(gain: Array, share: Array) -> Band:
-    """80 % band over members and assumptions of the largest difference along the horizons."""
-    most = np.take_along_axis(gain, np.abs(gain).argmax(axis=0)[None], axis=0)[0]
-    weight = np.broadcast_to(share, most.shape).ravel()
-    order = np.argsort(most.ravel(), kind="stable")
-    ordered, so_far = most.ravel()[order], weight[order].cumsum()
-    so_far = so_far / so_far[-1]
-    return Band(*(float(ordered[min(int((so_far < q).sum()), so_far.size - 1)]) for q in _QUANTILES))
+def gear_by_torque(body: Body, rpm: float, turbines: Sequence[float], torque_nm: float) -> int | None:
+    """Gear (1 = lowest) whose turbine speed [rpm] fits best; None where none fits within a fifth.
+
+    Either the converter is locked and turbine = engine, or it is open and passes the torque: its capacity law
+    T = c Ne^2 (1 - (Nt / Ne)^4) solved for Nt.  So a slow pull on a steep grade with 1.5 times slip is not taken for a
+    lower gear.  Example: 1911 rpm, 175 Nm, c 52 -> Nt 1013 rpm.
+    """
+    loaded = torque_nm / (float(np.asarray(body.converter_nm_krpm2)) * (rpm / 1000.0) ** 2)
+    slipping = rpm * min(max(1.0 - loaded, 0.05), 1.0) ** 0.25
+    best, least = None, FIT_SHARE
+    for gear, turbine in enumerate(turbines, start=1):
+        if rpm < 0.97 * turbine:
+            continue
+        off = abs(turbine / slipping - 1.0)
+        if rpm < OPEN_SLIP * turbine:
+            off = min(off, abs(rpm / turbine - 1.0))
+        if off < least:
+            best, least = gear, off
+    return best
 
 
-def _crossing_s(runs: Runs, place: int, share: Array, now_c: float, limit_c: float) -> float | None:
-    """Time at which the weighted run of the last minute reaches the limit; None within 900 s."""
+def _likely(body: Body) -> Body:
+    """The first of the possible vehicles."""
+    first: dict[str, Any] = {f.name: getattr(body, f.name) for f in fields(body)}
+    return Body(**{name: value[0] if isinstance(value, np.ndarray) else value for name, value in first.items()})
+
+
+def _fit(many: Many, now: Now, around: Surroundings, coolant_c: float, rate: float, regulating: bool) -> Moment:
+    """Each vehicle moved so that heat made - shed - lost - stored = 0 at this temperature and rate.
+
+    At full opening what is off is laid on the radiator or the air through it and, to a quarter, on the heat made; while
+    the thermostat regulates, on its opening.
+    """
+    cooling, engine = many.cooling, many.engine
+    # So hot, an electric fan that did not run yet would be no fan.
+    starts = np.minimum(cooling.electric_on_c, max(USUAL_START_C, coolant_c - 2.0))
+    cooling = replace(cooling, electric_on_c=starts)
+    asked = demand_now(many, now)
+    stored = heat.heat_capacity_kj_k(cooling) * rate
+    lost = heat.loss_kw_k(cooling, asked.speed_kmh) * (coolant_c - now.air_c)
+    lost = lost + now.heater_on * cooling.heater_kw_k * (coolant_c - heat.CABIN_C)
+    forced = np.maximum(now.ac_on, now.fan_on)
+    warm = coolant_c >= cooling.electric_on_c - 0.5 * cooling.electric_span_c
+    electric = np.where(warm | (forced > 0.5), 1.0, 0.0)
+    sheds = np.maximum(asked.heat_kw - stored - lost, 0.05 * asked.heat_kw)
+    clutch = _clutch(cooling, asked, around, sheds, electric)
+    air = radiator.air_side(cooling, asked, around, clutch, electric)
+    full = np.asarray(cooling.thermostat_ceiling) + np.zeros(VEHICLES)
+    core = radiator.shed(cooling, asked, around, full, clutch, electric, air)
+    above = np.maximum(coolant_c - core.air_c, 3.0)
+    opening = full
+    if regulating:
+        opening = _halved(
+            lambda o: radiator.shed(cooling, asked, around, o, clutch, electric, air).conductance_kw_k * above < sheds,
+            np.asarray(cooling.thermostat_floor) + np.zeros(VEHICLES),
+            full,
+        )
+        cooling = replace(cooling, open_c=coolant_c - opening * cooling.full_span_c)
+    else:
+        off = np.asarray(core.conductance_kw_k) * above / sheds
+        wanted = sheds * off**_HEAT_PART
+
+        def short(x: Array) -> NDArray[np.bool_]:
+            tried = radiator.shed(_scaled(cooling, np.exp(x)), asked, around, full, clutch, electric)
+            return np.asarray(tried.conductance_kw_k * (coolant_c - tried.air_c) < wanted)
+
+        ends = np.log(_LEAST_FIT), np.log(_MOST_FIT)
+        cooling = _scaled(cooling, np.exp(_halved(short, *(np.full(VEHICLES, end) for end in ends))))
+        open_c = np.minimum(cooling.open_c, coolant_c - cooling.full_span_c)  # it is open: so it opens by then
+        cooling = replace(cooling, open_c=open_c)
+        clutch = _clutch(cooling, asked, around, sheds, electric)
+    core = radiator.shed(cooling, asked, around, opening, clutch, electric)
+    sheds = core.conductance_kw_k * (coolant_c - core.air_c)
+    scale = np.maximum(sheds + stored + lost, 0.05 * asked.heat_kw) / asked.heat_kw
+    engine = replace(engine, coolant_share=engine.coolant_share * scale)
+    metal_c = coolant_c + (asked.heat_kw * scale - cooling.metal_kj_k * rate) / cooling.metal_kw_k
+    flat = np.zeros(VEHICLES)
+    nodes = Nodes(
+        metal_c + flat, coolant_c + flat, coolant_c - sheds / core.coolant_kw_k + flat, opening, clutch, electric
+    )
+    return Moment(Many(many.body, engine, cooling), replace(now, clutch=clutch), nodes, around)
+
+
+def _scaled(cooling: Cooling, factor: Array) -> Cooling:
+    """Radiator conductance scaled in half of the vehicles, the air through it in the others: either may be off."""
+    air = np.arange(VEHICLES) // 2 % 2 == 1
+    return replace(
+        cooling,
+        radiator_kw_k=cooling.radiator_kw_k * np.where(air, 1.0, factor),
+        stack_flow=cooling.stack_flow * np.where(air, factor, 1.0),
+    )
+
+
+def _halved(short: Callable[[Array], NDArray[np.bool_]], low: Array, high: Array) -> Array:
+    """Where `short` turns from true to false between `low` and `high`."""
+    middle = 0.5 * (low + high)
+    for _ in range(_HALVINGS):
+        more = short(middle)
+        low = np.where(more, middle, low)
+        high = np.where(more, high, middle)
+        middle = 0.5 * (low + high)
+    return middle
+
+
+def _clutch(cooling: Cooling, asked: Demand, around: Surroundings, sheds_kw: Array, electric: Array) -> Array:
+    """Engagement that agrees with the air behind the radiator, which carries the heat shed (the relation falls)."""
+
+    def looser(clutch: Array) -> NDArray[np.bool_]:
+        air = radiator.air_side(cooling, asked, around, clutch, electric)
+        behind_c = radiator.air_behind_c(air, sheds_kw, around.air_c)
+        return np.asarray(heat.clutch_target(cooling, behind_c) > clutch)
+
+    return _halved(looser, np.zeros(VEHICLES), np.ones(VEHICLES))
+
+
+def _marched(moment: Moment, demands: Sequence[Demand]) -> Array:
+    """Coolant (steps, demands, vehicles) at each STEP_S up to FORESEE_S under each demand."""
+    shape = (len(demands), VEHICLES)
+
+    def column(name: str) -> Array:
+        return np.stack([np.broadcast_to(np.asarray(getattr(d, name), dtype=float), (VEHICLES,)) for d in demands])
+
+    together = Demand(**{f.name: column(f.name) for f in fields(Demand)})
+    nodes = Nodes(*(np.broadcast_to(getattr(moment.nodes, f.name), shape) for f in fields(Nodes)))
+    path = np.empty((FORESEE_S // STEP_S, *shape))
+    for step in range(len(path)):
+        nodes = heat.advance(nodes, together, moment.around, moment.many.cooling, float(STEP_S))
+        path[step] = nodes.coolant_c
+    return path
+
+
+def _widened(action: Action, gain: tuple[float, float, float]) -> Band:
+    """The 80 % band with what the vehicles leave out, added as independent of their spread."""
+    low, likely, high = gain
+    off = float(np.hypot(_SHARE_OFF * likely, _OFF_C.get(action, _OTHERS_OFF_C)))
+    return Band(likely - float(np.hypot(likely - low, off)), likely, likely + float(np.hypot(high - likely, off)))
+
+
+def _at_its_best(gain: Array) -> tuple[float, float, float]:
+    """10, 50 and 90 % of the vehicles' largest difference along LOOK_S; `gain` is (steps, vehicles)."""
+    at = gain[[s // STEP_S - 1 for s in LOOK_S]]
+    most = np.take_along_axis(at, np.abs(at).argmax(axis=0)[None], axis=0)[0]
+    low, likely, high = (float(q) for q in np.quantile(most, _QUANTILES))
+    return low, likely, high
+
+
+def _crossing_s(path: Array, now_c: float, limit_c: float) -> float | None:
+    """Time at which the mean of the vehicles reaches the limit [s]; None within FORESEE_S."""
     if now_c >= limit_c:
         return 0.0
-    before_s, before_c = 0.0, now_c
-    path = (share * runs.at[:, LAST_60, place]).sum(axis=-1)
-    for horizon, then_c in zip(HORIZONS, (float(t) for t in path), strict=True):
-        if then_c >= limit_c:
-            return before_s + (limit_c - before_c) / (then_c - before_c) * (horizon - before_s)
-        before_s, before_c = float(horizon), then_c
-    return None
-
-
-def change_of(
-    state: State, inputs: Inputs, action: Action, lower_rpm: float | None = None, higher_rpm: float | None = None
-) -> Change | None:
-    """What `action` changes for the cooling; None where it means nothing (already so, or not known).
-
-    Heat made by the engine's own friction goes with rpm; heat made by the road goes with speed (grade and rolling)
-    and a share with its cube; a fifth of it is air drag at 80 km/h (road-load equation, 2.2 t on 6 %: 296 of 1,869 N).
-    """
-    assert state.pace is not None
-    rig, pace = state.rig, state.pace
-    speed, rpm = inputs.speed_kmh, inputs.rpm
-    warm = float(pace.heat[1])
-    outside = state.air_c if state.air_c is not None else 25.0
-    if action is Action.AC_OFF:
-        if inputs.ac_on is False:
-            return None
-        rise = float(condenser_c(rig.cooling, outside, float(pace.ram[1]))) if inputs.ac_on else 0.0
-        shaft = float(rig.cooling.compressor_kw) / 0.36  # shaft to fuel at the indicated efficiency
-        spare = float(coolant_heat_kw(rig.engine, shaft))
-        if not inputs.ac_on:  # not declared: half a chance that it runs at all
-            rise, spare = 0.5 * float(condenser_c(rig.cooling, outside, float(pace.ram[1]))), 0.5 * spare
-        return Change(heat_add_kw=-min(spare, 0.5 * warm), air_add_c=-rise)
-    if action in (Action.DOWNSHIFT, Action.UPSHIFT):
-        if rpm is None or rpm < 500.0:
-            return None
-        target = lower_rpm if action is Action.DOWNSHIFT else higher_rpm
-        ratio = (1.4 if action is Action.DOWNSHIFT else 0.72) if target is None else target / rpm
-        friction = 0.15 * (ratio - 1.0)  # friction is some third of fuel at 2500 rpm and half load, from memory
-        return Change(heat_factor=1.0 + 0.5 * friction, fan_factor=ratio)
-    if action in (Action.SLOW_DOWN, Action.SPEED_UP):
-        if speed is None or speed < 5.0:
-            return None
-        other = max(speed - 10.0, 5.0) if action is Action.SLOW_DOWN else speed + 10.0
-        ratio = other / speed
-        air_share = 0.2 * (speed / 80.0) ** 2
-        heat_factor = ratio * (1.0 - air_share + air_share * ratio * ratio)
-        return Change(heat_factor=0.15 + 0.85 * heat_factor, ram_factor=ratio, fan_factor=ratio)
-    if action is Action.HEATER_ON:
-        if inputs.heater_on:
-            return None
-        capacity = float(np.exp(-state.rig.prior.mean[hypotheses.GAIN]))
-        return Change(cabin_per_s=float(rig.cooling.heater_kw_k) / capacity)
-    if action is Action.FAN_ON:
-        return None if inputs.fan_on else Change(electric_on=1.0)
-    if action in (Action.IDLE_NEUTRAL, Action.RAISE_IDLE, Action.KEEP_IDLING):
-        idle = float(rig.engine.idle_rpm) * (2.0 if action is Action.RAISE_IDLE else 1.0)
-        ratio = idle / max(rpm or idle, 300.0)
-        loss = 0.85 if action is Action.IDLE_NEUTRAL else ratio
-        return Change(heat_factor=loss, fan_factor=ratio)
-    return None
+    mean = path.mean(axis=1)
+    over = np.flatnonzero(mean >= limit_c)
+    if not over.size:
+        return None
+    k = int(over[0])
+    before = now_c if k == 0 else float(mean[k - 1])
+    return STEP_S * (k + (limit_c - before) / (float(mean[k]) - before))

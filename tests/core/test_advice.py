@@ -113,6 +113,12 @@ def test_in_traffic_air_conditioning_then_fan_then_heater() -> None:
     assert actions(replace(JAM, fan_switch=True)) == [Action.AC_OFF, Action.FAN_ON, Action.HEATER_ON]
 
 
+def test_a_raised_idle_of_which_something_is_expected_must_surely_help() -> None:
+    for low, told in ((-3.0, False), (0.5, True)):
+        expected = {Action.RAISE_IDLE: (Band(low, 5.0, 12.0), None)}
+        assert (Action.RAISE_IDLE in actions(replace(HALT, gains=expected))) is told
+
+
 def test_at_a_standstill_neutral_and_a_raised_idle_follow() -> None:
     said = actions(replace(HALT, fan_switch=True, estimate_c=90.0))
     assert said == [Action.AC_OFF, Action.FAN_ON, Action.IDLE_NEUTRAL, Action.RAISE_IDLE, Action.HEATER_ON]

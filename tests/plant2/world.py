@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -37,8 +38,11 @@ def air_at(height_m: Array, outside_c: Array) -> tuple[Array, Array]:
     return pressure, pressure / (0.287053 * (outside_c + 273.15))
 
 
-def simulate(rig: Rig, roads: list[Road]) -> History:
-    """Every road driven to its end by the rig of its lane; shorter roads idle on (cut later by the caller)."""
+def simulate(rig: Rig, roads: list[Road], rig_at: Callable[[int], Rig] | None = None) -> History:
+    """Every road driven to its end by the rig of its lane; shorter roads idle on (cut later by the caller).
+
+    `rig_at` gives the rig at each second where something of it is changed on the way.
+    """
     lanes = len(roads)
     total = max(road.seconds for road in roads)
     grade = np.stack([road.grade for road in roads])
@@ -76,6 +80,7 @@ def simulate(rig: Rig, roads: list[Road]) -> History:
     truth, fill, metal = np.empty((total, lanes)), np.empty((total, lanes)), np.empty((total, lanes))
     snaps: list[thermal.State] = []
     for t in range(total):
+        rig = rig if rig_at is None else rig_at(t)
         outside = base - lapse * (height - foot)
         baro, density = air_at(height, outside)
         at = np.minimum((place / STEP_M).astype(np.intp), POINTS - 1)
