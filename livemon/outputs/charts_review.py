@@ -109,7 +109,7 @@ def _heat(axis: Any, series: Any, report: Mapping[str, Any], display: Display, s
     known = coolant[here][np.isfinite(coolant[here])]
     bottom, top = _range(known, limit, stop, display)
     axis.set_ylim(bottom, top)
-    _levels(axis, report["levels"], bottom, top, stretch)
+    _levels(axis, report["levels"] or (), bottom, top, stretch)
     _marks(axis, report, stretch)
     axis.set_ylabel(f"coolant [{unit}]")
     figure = axis.get_figure()
@@ -158,7 +158,7 @@ def _levels(axis: Any, spells: Sequence[Mapping[str, Any]], bottom: float, top: 
 
 def _marks(axis: Any, report: Mapping[str, Any], stretch: Stretch) -> None:
     """Numbers at the top: actions in triangles, notes in squares; the tables say what each is."""
-    for rows, marker, height in ((report["acted"], "^", 0.965), (report["notes"], "s", 0.885)):
+    for rows, marker, height in ((report["acted"] or (), "^", 0.965), (report["notes"], "s", 0.885)):
         for number, row in enumerate(rows[:MOST_MARKS], 1):
             if not stretch.from_s <= row["at_s"] <= stretch.to_s:
                 continue
@@ -227,8 +227,8 @@ def close_ups(
     report: Mapping[str, Any], end_s: float, most: int = 4, around_s: float = 720.0
 ) -> list[tuple[str, Stretch]]:
     """Windows around what is worth a closer look, worst first, each apart from the others: a title and the stretch."""
-    wanted = [(f"warning at {clock(t)}", t) for t in report["warnings"]]
-    wanted += [(f"caution at {clock(t)}", t) for t in report["cautions"]]
+    wanted = [(f"warning at {clock(t)}", t) for t in report["warnings"] or ()]
+    wanted += [(f"caution at {clock(t)}", t) for t in report["cautions"] or ()]
     if report["peak_at_s"] is not None:
         wanted.append((f"peak at {clock(report['peak_at_s'])}", report["peak_at_s"]))
     wanted += [

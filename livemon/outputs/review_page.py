@@ -161,7 +161,7 @@ def levels(report: Mapping[str, Any]) -> Table:
     """Every advisory, caution and warning."""
     rows = [
         (clock(s["from_s"]), long_words(s["to_s"] - s["from_s"]), f"{SIGNS[s['level']]} {s['level']}", s["why"])
-        for s in report["levels"]
+        for s in report["levels"] or ()
         if s["level"] in SIGNS
     ]
     return (Column("at"), Column("for"), Column("level", False), Column("why", False)), rows, "No level above normal."
@@ -171,7 +171,7 @@ def actions(report: Mapping[str, Any], unit: Units) -> Table:
     """What was done, expected and seen."""
     rows = [
         (str(number), clock(a["at_s"]), a["words"], unit.step(a["expected_c"]), unit.step(a["seen_c"]))
-        for number, a in enumerate(report["acted"], 1)
+        for number, a in enumerate(report["acted"] or (), 1)
     ]
     deg = unit.display.temperature
     columns = (
@@ -322,7 +322,7 @@ def _least(report: Mapping[str, Any]) -> float | None:
 
 def _cards(report: Mapping[str, Any], unit: Units) -> str:
     margin = report["least_margin_c"]
-    lead = next((lead for lead in report["leads_s"] if lead is not None), None)
+    lead = next((lead for lead in report["leads_s"] or () if lead is not None), None)
     crossed = len(report["crossings"])
     cards = [
         (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -34,7 +34,15 @@ class Reviewed:
 
 
 def report(one: Reviewed) -> dict[str, Any]:
-    """The whole tree of one drive."""
+    """The whole tree of one drive; what only the whole pipeline tells is null where it was not asked."""
+    tree = _told(one)
+    return tree if one.whole else {**tree, **dict.fromkeys(NEEDS_PIPELINE)}
+
+
+NEEDS_PIPELINE: Final = ("leads_s", "cautions", "warnings", "level_s", "levels", "advice", "acted", "forecast")
+
+
+def _told(one: Reviewed) -> dict[str, Any]:
     review, summary = one.review, one.summary
     return {
         "log": one.name,

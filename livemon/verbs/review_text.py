@@ -17,6 +17,7 @@ from livemon.study.sensor_check import SensorCheck
 from livemon.verbs.review_short import HEADING, short_lines
 
 MOST_ROWS: Final = 20
+ACTIONS: Final = "Actions, and what they did"
 
 
 def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) -> None:
@@ -36,22 +37,24 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
                 f"at {clock(report['least_margin_at_s'])}"
             )
         )
-    for crossing, lead in zip(report["crossings"], report["leads_s"], strict=True):
-        told = "without a caution before it" if lead is None else f"{lead:.0f} s after the caution"
-        console.print(Text(f"limit crossed at {clock(crossing)}, {told}"))
-    for heading, table in (
-        ("Levels", tables.levels(report)),
-        ("Actions, and what they did", tables.actions(report, unit)),
+    for number, crossing in enumerate(report["crossings"]):
+        told = ""
+        if report["whole"]:
+            lead = report["leads_s"][number]
+            told = ", without a caution before it" if lead is None else f", {lead:.0f} s after the caution"
+        console.print(Text(f"limit crossed at {clock(crossing)}{told}"))
+    asked: list[tuple[str, tables.Table]] = [
         ("Notes", tables.notes(report)),
         ("Climbs", tables.climbs(report, unit)),
         ("Jams and idling", tables.jams(report, unit)),
-        ("Forecasts against what came", tables.forecasts(report, unit)),
-        ("Data", tables.quality(report)),
-    ):
-        if not report["whole"] and heading in ("Levels", "Actions, and what they did", "Forecasts against what came"):
-            continue
+    ]
+    if report["whole"]:
+        asked.insert(0, ("Levels", tables.levels(report)))
+        asked.insert(1, (ACTIONS, tables.actions(report, unit)))
+        asked.append(("Forecasts against what came", tables.forecasts(report, unit)))
+    for heading, table in (*asked, ("Data", tables.quality(report))):
         _table(console, heading, table)
-        if heading.startswith("Actions") and report["acted"]:
+        if heading == ACTIONS and report["acted"]:
             console.print(Text(tables.ACTED_REMARK, style="dim"))
     console.print(Text(f"Dash needle: {tables.needle_words(report, unit)}"))
     if report["short"] is not None:

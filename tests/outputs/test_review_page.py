@@ -118,12 +118,17 @@ def test_readings_alone_tell_the_same_of_road_and_peak(
     quick = json.loads(capsys.readouterr().out)
     for name in ("peak_c", "peak_at_s", "crossings", "climbs", "jams", "needle", "over_limit_s", "notes", "stop_c"):
         assert quick[name] == whole[name], name
-    assert {spell["level"] for spell in quick["levels"]} == {"unknown"}
+    for name in ("levels", "cautions", "warnings", "leads_s", "acted", "forecast"):
+        assert quick[name] is None, f"{name} was not asked: null, not empty"
     assert quick["least_margin_c"] is None
     (html,) = tmp_path.glob("*.html")
     text = Tags(html.read_text(encoding="utf-8")).text
     assert "no levels, no forecasts" in text
     assert "No level above normal" not in text
+    assert main(["review", str(log), "--readings-only", "--quiet"]) == 0
+    told = capsys.readouterr().out
+    assert "limit crossed at 7:33" in told
+    assert "caution" not in told
 
 
 def test_phone_reads_it_without_a_request(written: tuple[Path, dict[str, Any]], tmp_path: Path) -> None:
