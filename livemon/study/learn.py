@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.vehicle import VehicleProfile, spread_by
 from livemon.study.carries import RUNNINGS, Running, carried_fuel_kw
-from livemon.study.cooling_fit import RUNNING_RPM, Fit, fit, opened, stretches
+from livemon.study.cooling_fit import RUNNING_RPM, Fit, Floats, fit, opened, stretches
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.student import t_quantile
 
 TOLD_SD: Final = 0.8
-"""A figure counts as told where its spread fell below this share of what it was."""
+MOVED_Z: Final = 1.0
+"""A figure counts as told where its spread fell below this share of what it was, or where it moved so far."""
 MOST_JUMPS: Final = 2
 STRANGE_C: Final = 3.0
 STRANGE_TIMES: Final = 3.0
@@ -169,18 +170,34 @@ def _strange(found: Fit, drives: Sequence[Drive]) -> list[tuple[int, str]]:
 def _rows(found: Fit, count: int) -> tuple[Row, ...]:
     wide = t_quantile(0.5 + 0.5 * BAND, found.dof)
     heavier = float(np.sqrt(found.dof / (found.dof - 2.0)))  # standard deviation of Student's t
+    told_at = (found.sd * heavier < TOLD_SD) | (np.abs(found.z) > MOVED_Z)
     rows = []
-    for name, z, sd in zip(found.names, found.z.tolist(), found.sd.tolist(), strict=True):
+    for name, z, sd, told in zip(
+        found.names, _without(found, told_at).tolist(), found.sd.tolist(), told_at.tolist(), strict=True
+    ):
         key, before = FIGURES[name], found.profile.state(name)  # as the fit started, wider than the profile
         likely, low, high = (
             float(spread_by(key, before, np.array(z + sign * wide * sd))) for sign in (0.0, -1.0, 1.0)
         )  # fmt: skip
         relative = likely / before.likely if key.log else 1.0
         spread = before.spread * relative * min(sd * heavier, 1.0)
-        told = sd * heavier < TOLD_SD
         after = Figure(likely, spread, _source(count)) if told else found.profile.figure(name)
         rows.append(Row(name, before, after, low, high, told))
     return tuple(rows)
+
+
+def _without(found: Fit, told: NDArray[np.bool_]) -> Floats:
+    """The likely figures [z], given that those not told stay where the profile has them.
+
+    Figures hang together: where some are put back, the others must make up for it, or the written profile would cool
+    unlike the fitted one.  Conditional mean of a Gaussian: z_t - C_tu C_uu^-1 z_u.
+    """
+    kept = ~told
+    z = np.where(told, found.z, 0.0)
+    if kept.any() and told.any():
+        across = found.cov[np.ix_(told, kept)]
+        z[told] -= across @ np.linalg.solve(found.cov[np.ix_(kept, kept)], found.z[kept])
+    return z
 
 
 def _carries(found: Fit, start: VehicleProfile, drives: Sequence[Drive]) -> tuple[Carried, ...]:

@@ -18,8 +18,8 @@ from livemon.core.figures import Figure
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
 from livemon.files import vehicle_file, yaml_lines
-from livemon.study.cooling_fit import fit
-from livemon.study.learn import Learned, learn
+from livemon.study.cooling_fit import fit, free_runs
+from livemon.study.learn import Learned, _without, learn
 from livemon.study.recording import STEP_S, Drive
 from livemon.wire.codes import marks_drive
 
@@ -90,6 +90,31 @@ def test_the_thermostat_is_found(taught: Learned) -> None:
     assert after["open_c"] + 0.5 * after["full_span_c"] == pytest.approx(86.0 + 6.5 - 0.5, abs=1.2)
     assert next(r for r in taught.rows if r.name == "open_c").told
     assert taught.rms_c < 0.7
+
+
+def test_the_written_profile_cools_as_the_fitted_one(taught: Learned) -> None:
+    """Figures not told go back to their default, and those that are told make up for it."""
+    assert not all(row.told for row in taught.rows)
+    _, missed = free_runs(DRIVES, taught.profile)
+    assert np.sqrt(np.nanmean(missed**2)) == pytest.approx(taught.rms_c, abs=0.25)
+
+
+def test_what_is_told_given_the_rest_is_the_least_costly(taught: Learned) -> None:
+    """Against scipy: least (x - z)' C^-1 (x - z) with the figures not told held at zero."""
+    rng = np.random.default_rng(5)
+    told = np.arange(len(taught.fit.z)) % 3 > 0
+    moved = replace(taught.fit, z=rng.standard_normal(told.size))
+    root = np.linalg.inv(np.linalg.cholesky(taught.fit.cov))
+
+    def cost(free: np.ndarray) -> np.ndarray:
+        x = np.zeros(told.size)
+        x[told] = free
+        return np.asarray(root @ (x - moved.z))
+
+    best = least_squares(cost, np.zeros(int(told.sum())))
+    ours = _without(moved, told)
+    assert ours[told] == pytest.approx(best.x, abs=1e-5)
+    assert not ours[~told].any()
 
 
 def test_bands_narrow_with_more_drives() -> None:
