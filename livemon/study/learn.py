@@ -30,7 +30,7 @@ STRANGE_TIMES: Final = 3.0
 """A drive is strange when its error is over 3 K and three times the others' usual one."""
 LEAST_FOR_STRANGE: Final = 3
 BAND: Final = 0.90
-MODEL_SHARE: Final = {"idle": 0.18, "idle_ac": 0.35, "held_rpm": 0.2, "level": 0.03, "climb": 0.03, "climb_ac": 0.04}
+MODEL_SHARE: Final = {"idle": 0.18, "idle_ac": 0.35, "held_rpm": 0.2, "level": 0.09, "climb": 0.09, "climb_ac": 0.09}
 """What the model's form is off by in a way of running, one standard deviation of the logarithm: the error that was left
 on made-up garages of both plants (tests/bench/learn_cover, seed 1); hot air drawn in again makes standing hard."""
 SLOPE_Z: Final = 0.05

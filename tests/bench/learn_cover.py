@@ -97,17 +97,19 @@ def truth_two(lane: dict[str, float], at: Running, profile: VehicleProfile) -> f
     intake_c = AIR_C + 25.0
     pressure = maf * 0.2871 * (intake_c + 273.15) / sweep
     pressure = float(np.clip(pressure, 0.98 * AIR_KPA if diesel else 22.0, 250.0 if lane["turbo"] > 0.5 else AIR_KPA))
-    told: dict[str, float] = {"rpm": turn, "intake_air_c": AIR_C + 4.0 + 22.0 * float(np.exp(-at.speed_kmh / 25.0))}
+    one_rig = plant_two._rig([lane])
+    peak = (driveline.full_power(one_rig, rpm[:1], one[:1]) + friction[:1]) / one_rig.eta_indicated
+    peak_maf = peak * (20.0 / driveline.LHV["diesel"] if diesel else 14.7 / driveline.LHV["petrol"])
+    engine = driveline.Engine(*(np.array([v]) for v in (0.0, turn, 0.0, fuel, at_load, maf, 0.0)), peak_maf)
+    told: dict[str, float] = {  # load is told by every one of these vehicles; `demand` takes what is best
+        "rpm": turn,
+        "intake_air_c": AIR_C + 4.0 + 22.0 * float(np.exp(-at.speed_kmh / 25.0)),
+        "load_pct": float(driveline.reported_load(one_rig, engine, np.array([density]))[0]),
+    }
     if lane["signal_kind"] == 1:
         told["maf_g_s"] = max(maf, sweep * 0.98 * AIR_KPA / 0.2871 / (intake_c + 273.15)) if diesel else maf
     elif lane["signal_kind"] == 2:
         told["map_kpa"] = pressure
-    else:
-        one_rig = plant_two._rig([lane])
-        peak = (driveline.full_power(one_rig, rpm[:1], one[:1]) + friction[:1]) / one_rig.eta_indicated
-        peak_maf = peak * (20.0 / driveline.LHV["diesel"] if diesel else 14.7 / driveline.LHV["petrol"])
-        engine = driveline.Engine(*(np.array([v]) for v in (0.0, turn, 0.0, fuel, at_load, maf, 0.0)), peak_maf)
-        told["load_pct"] = float(driveline.reported_load(one_rig, engine, np.array([density]))[0])
     inputs = Inputs(t_ms=0, status=Status.LIVE, outside_c=AIR_C, **told)
     heard = demand.fuel_kw(inputs, profile.engine(), AIR_C, AIR_KPA)
     assert heard is not None  # rpm and one of the three are there
