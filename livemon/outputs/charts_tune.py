@@ -31,10 +31,10 @@ def draw_trade_off(
     plt = pyplot()
     figure, (warned, standing) = plt.subplots(1, 2, figsize=(10, 4.8), layout="constrained")
     sides = (
-        (warned, lambda d: (d.false_per_h, None if d.warned_share is None else 100.0 * d.warned_share)),
-        (standing, lambda d: (None if d.alarm_share is None else 100.0 * d.alarm_share, d.median_lead_s)),
+        (warned, 10.0, lambda d: (d.false_per_h, None if d.warned_share is None else 100.0 * d.warned_share)),
+        (standing, 60.0, lambda d: (None if d.alarm_share is None else 100.0 * d.alarm_share, d.median_lead_s)),
     )
-    for axis, place in sides:
+    for axis, least_top, place in sides:
         known = [(k, place(d)) for k, d in enumerate(dots) if None not in place(d)]
         axis.plot([p[0] for _, p in known], [p[1] for _, p in known], "o", ms=4, mfc="none", mec=ROAD, label="tried")
         if axis is warned:
@@ -50,6 +50,8 @@ def draw_trade_off(
         axis.grid(True, color="#dddddd", lw=0.6)
         axis.legend(fontsize=9, framealpha=0.9)
         axis.margins(0.12)
+        top = max(axis.get_ylim()[1], least_top)
+        axis.set_ylim(-0.04 * top, top)
     warned.set_xlabel("false cautions an hour")
     warned.set_ylabel(f"crossings warned {ahead_s:g} s ahead [%]")
     standing.set_xlabel("time in caution or warning [%]")

@@ -427,6 +427,28 @@ def table(cases: Sequence[Case], by_place: bool = True) -> str:
     return "\n".join(lines)
 
 
+def acted_table(seed: int, count: int) -> str:
+    """What `acted` reports seven minutes after an action on a 6 % grade, every second vehicle of the sim plant."""
+    many = [sim_rig(seed, k, "grade 6 %", SPEEDS[k % len(SPEEDS)]) for k in range(count)]
+    base, twins = _runs(many, (Action.AC_OFF, Action.SLOW_DOWN, Action.DOWNSHIFT))
+    hot = base.truth["coolant_c"][ACT_S]
+    lines = ["| action | vehicle | true K | acted |", "|---|---|---|---|"]
+    for action, acted in twins.items():
+        for lane in range(0, count, 2):
+            full = float(many[lane].cooling.open_c + many[lane].cooling.full_span_c)
+            if not full + 0.5 < hot[lane] < 125.0 or not _did(action, base.truth, acted.truth, lane):
+                continue
+            settings = CoreSettings(limit_c=float(hot[lane]) - 1.0, profile=sim_profile(many[lane], True))
+            state, said = pipeline.start(settings), ()
+            for event in stream(acted.readings_of(lane), acted.truth["ac_on"][:, lane], True, ACT_S + 420):
+                state, outcome = pipeline.step(state, event, settings)
+                said = said if outcome is None else outcome.acted
+            true = (base.truth["coolant_c"] - acted.truth["coolant_c"])[ACT_S : ACT_S + 421, lane]
+            told = "; ".join(f"{a.action.value}: expected {a.expected_c}, seen {a.seen_c}" for a in said) or "nothing"
+            lines.append(f"| {action.value} | {lane} | {max(true.tolist(), key=abs):+.1f} | {told} |")
+    return "\n".join(lines)
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Prints the tables."""
     parser = argparse.ArgumentParser(description="what actions were expected to buy, against twin drives")
@@ -435,7 +457,11 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--plants", nargs="+", choices=tuple(PLANTS), default=list(PLANTS))
     parser.add_argument("--unknown", action="store_true", help="nothing typed of the vehicle")
     parser.add_argument("--undeclared", action="store_true", help="nobody says that the A/C is on")
+    parser.add_argument("--acted", action="store_true", help="instead: what `acted` reports, whole pipeline")
     args = parser.parse_args(argv)
+    if args.acted:
+        print(acted_table(args.seed, args.count))
+        return
     for plant in args.plants:
         cases: list[Case] = []
         for place in PLACES:
