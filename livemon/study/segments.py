@@ -1,0 +1,503 @@
+"""Pieces of drives at full-open thermostat, and what the radiator shed in them against what a profile says it would.
+
+Every piece is one heat balance over one to three minutes: heat made less heat stored less small losses, over the heat
+the profile's radiator would shed at the same coolant, air, speed, rpm, fans and A/C.  Beside the ratio stands how it
+moves with each figure that is not known of the vehicle, so that rooms downstream can tell a change of the vehicle from
+a change of the weather.  It does not know the wind, nor fans that a control unit drives by a map of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.core import heat
+from livemon.core.air import SEA_LEVEL_KPA, Number, air_c_at, air_density, held
+from livemon.core.engine import FUEL_KW_L_REFERENCE, accessory_kw, coolant_heat_kw, fuel_kw_from_power
+from livemon.core.figures import FIGURES
+from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
+from livemon.core.traction import road_force_n, wheel_kw
+from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_by
+from livemon.study.recording import STEP_S, Drive
+
+Floats = NDArray[np.float64]
+
+SMOOTH_S: Final = 45.0
+"""Whole degrees are smoothed over so long on either side before their slope is taken."""
+SETTLE_S: Final = 60.0
+"""The first seconds of a drive only fill the lags."""
+REGIME_S: Final = 60.0
+PIECE_S: Final = 120.0
+SHORTEST_S: Final = 60.0
+OPEN_MARGIN_C: Final = 3.0
+FAN_MARGIN_C: Final = 3.0
+"""Slow pieces count only so far over the electric fan's switching point: below it the fan regulates, as a thermostat
+does."""
+HOTTEST_C: Final = 121.0
+"""Above it coolant may boil under a weak cap, and heat leaves as steam."""
+SENSOR_LAG_S: Final = 8.0  # a coolant sensor, common practice
+CRAWL_KMH: Final = 20.0
+STANDING_KMH: Final = 2.0
+HELD_RATIO: Final = 1.6  # rpm over idle from which an engine at standstill is held
+GRADE_PCT: Final = 2.5
+GRADE_FUEL: Final = 1.6  # fuel over that of a level road, where no height is known
+CAPACITY_KJ_K: Final = 115.0
+READING_C: Final = 0.25
+"""Heat capacity and error of the two ends of a smoothed piece of whole degrees: the noise of the heat stored."""
+LEAST_SHED_KW: Final = 4.0
+
+
+class Regime(Enum):
+    """What the vehicle did in a piece."""
+
+    IDLE = "idle and crawl"
+    HELD = "held rpm at standstill"
+    LEVEL = "level speed"
+    GRADE = "grade"
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive."""
+
+    name: str
+    own: bool = False
+
+
+NUISANCES: Final = (
+    Unknown("headwind", own=True),
+    Unknown("air_c", own=True),
+    Unknown("ac_share", own=True),
+    Unknown("pressure", own=True),
+    Unknown("heat_curve"),
+    Unknown("fan_curve"),
+    Unknown("speed_curve"),
+    Unknown("rpm_curve"),
+    Unknown("ac_fan"),
+)
+HEADWIND_KMH: Final = 3.5  # along the road at the height of a grille, one standard deviation, from memory
+AIR_ERROR_C: Final = 1.0
+AIR_GUESS_C: Final = 2.5  # where it is taken from intake air
+AC_SHARE: Final = 0.4  # of the A/C's effect, where nobody said whether it ran
+PRESSURE: Final = 0.07  # of the air's pressure, where neither height nor pressure was recorded: about 600 m
+AC_FAN: Final = (0.8, 0.25)
+"""How hard a running A/C drives the electric fan: full on simple vehicles, less where a control unit doses it."""
+SPEED_CURVE: Final = 0.12
+RPM_CURVE: Final = 0.08
+"""How heat shed may move with road speed and with rpm beyond the figures, as exponents."""
+HEAT_CURVE: Final = {Fuel.PETROL: 0.12, Fuel.DIESEL: 0.3}
+"""How heat may move with fuel beyond the figures, as an exponent; a diesel's air flow does not tell its fuel."""
+FAN_CURVE: Final = 0.08  # how a fan that follows the coolant by a map may still rise per 10 K
+_COOLING: Final = (
+    "radiator_kw_k", "face_area_m2", "air_share", "air_exponent", "ram_share", "fan_m_s_krpm", "fan_limit_rpm",
+    "clutch_on_share", "clutch_off_share", "clutch_on_c", "electric_m_s", "electric_on_c",
+    "recirculation", "condenser_kw", "pump_l_s_krpm", "open_c", "full_span_c", "metal_kj_k",
+    "coolant_l",
+)  # fmt: skip
+_ENGINE: Final = ("coolant_share", "coolant_share_slope")
+
+
+_FANS: Final = {
+    "fan_m_s_krpm": ("fan_m_s_krpm", "fan_limit_rpm", "clutch_on_share", "clutch_off_share", "clutch_on_c"),
+    "electric_m_s": ("electric_m_s", "electric_on_c", "ac_fan"),
+}
+
+
+def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
+    """What is not known of a vehicle with this profile, in the order of the columns of `Piece.slopes`."""
+    missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
+    named = [n for n in (*_ENGINE, *_COOLING) if profile.state(n).spread > 0.0 and n not in missing]
+    return (*(Unknown(n) for n in named), *(u for u in NUISANCES if u.name not in missing))
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One to three minutes of one drive in one regime at full-open thermostat.
+
+    `log_ratio`: natural logarithm of heat shed over the profile's, at the likely figures; `slopes`: its change per
+    standard deviation of each unknown; `patterns`: its change if a part were in another state, by lane name.
+    """
+
+    drive: int
+    regime: Regime
+    ac_on: bool | None
+    start_s: float
+    minutes: float
+    coolant_c: float
+    air_c: float
+    speed_kmh: float
+    rpm: float
+    heat_kw: float
+    shed_kw_k: float
+    log_ratio: float
+    noise: float
+    slopes: tuple[float, ...]
+    patterns: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One version of the vehicle and of the data: figures, and what is added to wind, air, A/C, heat and fan."""
+
+    engine: Engine
+    cooling: Cooling
+    headwind_kmh: float = 0.0
+    air_c: float = 0.0
+    ac_share: float = 0.0
+    heat_curve: float = 0.0
+    fan_curve: float = 0.0
+    pressure: float = 0.0
+    speed_curve: float = 0.0
+    rpm_curve: float = 0.0
+    ac_fan: float = AC_FAN[0]
+
+
+def lanes_of(profile: VehicleProfile, at: Sequence[float], others: Sequence[VehicleProfile] = ()) -> list[Lane]:
+    """The vehicle at `at` (standard deviations of each unknown), each unknown half a deviation up, and other profiles.
+
+    The slopes are differences over half a deviation, which is where most of the weight lies.
+    """
+    every = unknowns(profile)
+    out = [_lane(profile, every, at)]
+    for k in range(len(every)):
+        moved = list(at)
+        moved[k] += HALF
+        out.append(_lane(profile, every, moved))
+    return out + [_lane(other, every, at, spread_of=profile) for other in others]
+
+
+HALF: Final = 0.5
+
+
+def _lane(
+    profile: VehicleProfile, every: Sequence[Unknown], at: Sequence[float], spread_of: VehicleProfile | None = None
+) -> Lane:
+    of = spread_of or profile
+    engine, cooling = profile.engine(), profile.cooling()
+    change: dict[str, dict[str, Any]] = {"engine": {}, "cooling": {}}
+    loose: dict[str, float] = {}
+    for unknown, z in zip(every, at, strict=True):
+        name = unknown.name
+        if name in FIGURES:
+            owner = "engine" if name in _ENGINE else "cooling"
+            held_at = spread_by(FIGURES[name], of.state(name), np.array(float(z)))
+            part = profile.state(name).likely / of.state(name).likely if of.state(name).likely else 1.0
+            change[owner][name] = float(held_at) * part
+    by_name = dict.fromkeys((u.name for u in NUISANCES), 0.0)
+    by_name |= {u.name: float(z) for u, z in zip(every, at, strict=True)}
+    loose["headwind_kmh"] = HEADWIND_KMH * by_name["headwind"]
+    loose["air_c"] = by_name["air_c"]
+    loose["ac_share"] = AC_SHARE * by_name["ac_share"]
+    loose["heat_curve"] = HEAT_CURVE[profile.fuel] * by_name["heat_curve"]
+    loose["fan_curve"] = FAN_CURVE * by_name["fan_curve"]
+    loose["pressure"] = PRESSURE * by_name["pressure"]
+    loose["speed_curve"] = SPEED_CURVE * by_name["speed_curve"]
+    loose["rpm_curve"] = RPM_CURVE * by_name["rpm_curve"]
+    loose["ac_fan"] = AC_FAN[0] + AC_FAN[1] * by_name["ac_fan"]
+    return Lane(replace(engine, **change["engine"]), replace(cooling, **change["cooling"]), **loose)
+
+
+def _beside(numbers: Sequence[Any]) -> Any:
+    """The numbers of several lanes as one set of arrays; plain floats where all agree."""
+    first = numbers[0]
+    joined: dict[str, Any] = {}
+    for name in first.__slots__:
+        values = [getattr(n, name) for n in numbers]
+        if isinstance(values[0], (int, float)) and not isinstance(values[0], bool) and len(set(values)) > 1:
+            joined[name] = np.array(values, dtype=np.float64)
+    return replace(first, **joined)
+
+
+def smoothed(values: Floats, over_s: float) -> Floats:
+    """Mean over `over_s` seconds on either side, a triangle's weights; gaps stay gaps."""
+    half = max(1, round(over_s / STEP_S))
+    weights = half + 1.0 - np.abs(np.arange(-half, half + 1.0))
+    known = np.isfinite(values)
+    total = np.convolve(np.where(known, values, 0.0), weights, mode="same")
+    count = np.convolve(known.astype(float), weights, mode="same")
+    return np.where(known & (count > 0.0), total / np.maximum(count, 1e-9), np.nan)
+
+
+def regimes(drive: Drive, profile: VehicleProfile) -> NDArray[np.int8]:
+    """Number of the regime in the order of `Regime` at each step, -1 where it is none of them."""
+    speed, rpm = smoothed(drive.speed_kmh, 0.5 * REGIME_S), smoothed(drive.rpm, 0.5 * REGIME_S)
+    fuel = smoothed(drive.fuel_kw, 0.5 * REGIME_S)
+    grade = smoothed(drive.grade_pct, 0.5 * REGIME_S)
+    idle = profile.engine().idle_rpm
+    level_kw = _level_fuel_kw(profile, speed, rpm)
+    steep = np.where(np.isfinite(grade), grade >= GRADE_PCT, fuel >= GRADE_FUEL * level_kw)
+    flat = np.where(np.isfinite(grade), np.abs(grade) < GRADE_PCT, ~steep)
+    standing = np.isfinite(speed) & (speed < STANDING_KMH)
+    is_held = standing & (drive.speed_kmh < STANDING_KMH) & (drive.rpm >= HELD_RATIO * idle)
+    crawling = (speed < CRAWL_KMH) & ~is_held & ~(standing & (rpm >= HELD_RATIO * idle))
+    moving = speed >= CRAWL_KMH
+    out = np.full(len(drive.t_s), -1, dtype=np.int8)
+    for number, where in enumerate((crawling, is_held, moving & flat, moving & steep)):
+        out[where] = number
+    return out
+
+
+def _level_fuel_kw(profile: VehicleProfile, speed_kmh: Floats, rpm: Floats) -> Floats:
+    body, engine = profile.body(), profile.engine()
+    force = road_force_n(body, speed_kmh, 0.0, 1.1, 0.0, 0.0)
+    brake = np.maximum(wheel_kw(force, speed_kmh), 0.0) / body.driveline_efficiency
+    brake = brake + accessory_kw(engine, profile.cooling(), rpm, 0.0, 0.0, 25.0)
+    return np.asarray(fuel_kw_from_power(engine, brake, rpm))
+
+
+@dataclass(frozen=True, slots=True)
+class _Balance:
+    """(steps, lanes) of one drive: heat that must have been shed [kW], heat the lane's radiator would shed [kW]."""
+
+    needed_kw: Floats
+    would_kw: Floats
+    coolant_c: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """A hot stretch of a drive with what comes before it, so that lags are filled when it begins."""
+
+    number: int
+    drive: Drive
+    height_unknown: bool
+
+
+LEAD_S: Final = 240.0
+APART_S: Final = 300.0
+
+
+def _runs(drives: Sequence[Drive], hot_c: float) -> list[_Run]:
+    """The stretches around readings of `hot_c` or more; the rest of a drive tells nothing about full-open cooling."""
+    out: list[_Run] = []
+    for number, drive in enumerate(drives):
+        places = np.flatnonzero(drive.coolant_c >= hot_c)
+        if not places.size:
+            continue
+        breaks = np.flatnonzero(np.diff(places) * STEP_S > APART_S)
+        starts = places[np.concatenate([[0], breaks + 1])]
+        ends = places[np.concatenate([breaks, [places.size - 1]])]
+        whole = replace(drive, air_c=_outside_c(drive))
+        unknown = _height_unknown(drive)
+        for start, end in zip(starts, ends, strict=True):
+            if (end - start) * STEP_S >= SHORTEST_S:
+                rows = slice(max(0, int(start) - int(LEAD_S / STEP_S)), int(end) + 1 + int(SMOOTH_S / STEP_S))
+                cut = {name: getattr(whole, name)[rows] for name in _COLUMNS}
+                out.append(_Run(number, replace(whole, **cut), unknown))
+    return out
+
+
+_COLUMNS: Final = (
+    "t_s", "coolant_c", "speed_kmh", "rpm", "fuel_kw", "air_c", "air_kpa", "ac_on", "heater_on", "fan_on", "height_m",
+    "grade_pct",
+)  # fmt: skip
+
+
+def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> list[_Balance]:
+    """The switches and lags of every lane along every drive at once, with the coolant held at what was read."""
+    drives = [run.drive for run in runs]
+    count, width = len(drives), len(lanes)
+    n = max(len(d.t_s) for d in drives)
+    cooling: Cooling = _beside([lane.cooling for lane in lanes])
+    engine: Engine = _beside([lane.engine for lane in lanes])
+    wind, warmer, ac_more, curve, fan_more, thinner, by_speed, by_rpm, ac_fan = (
+        np.array([getattr(lane, name) for lane in lanes])
+        for name in (
+            "headwind_kmh", "air_c", "ac_share", "heat_curve", "fan_curve", "pressure", "speed_curve", "rpm_curve",
+            "ac_fan",
+        )
+    )  # fmt: skip
+
+    def column(name: str, missing: float = np.nan) -> Floats:
+        """(steps, drives, 1) of one column; shorter drives are filled up, gaps take `missing`."""
+        out = np.full((n, count, 1), missing)
+        for i, drive in enumerate(drives):
+            values = getattr(drive, name)
+            out[: len(values), i, 0] = np.where(np.isfinite(values), values, missing)
+        return out
+
+    coolant, slope = np.full((n, count, 1), np.nan), np.full((n, count, 1), np.nan)
+    for i, drive in enumerate(drives):
+        read = _ahead(smoothed(drive.coolant_c, SMOOTH_S))
+        coolant[: len(read), i, 0] = read
+        slope[: len(read), i, 0] = np.gradient(read, STEP_S)
+    told = np.isfinite(column("ac_on"))
+    ac, heater, forced = column("ac_on", 0.5), column("heater_on", 0.0), column("fan_on", 0.0)
+    fuel, rpm, speed = column("fuel_kw", 0.0), column("rpm", 0.0), column("speed_kmh", 0.0)
+    outside, kpa = column("air_c"), column("air_kpa", SEA_LEVEL_KPA)
+    guess = np.array([[AIR_ERROR_C if drive.air_measured else AIR_GUESS_C] for drive in drives])
+    unsure = np.array([[float(run.height_unknown)] for run in runs])
+    pressed = 1.0 + unsure * thinner
+    drawn = np.where(np.array([[d.source == "load"] for d in drives]), pressed, 1.0)
+    relative = np.maximum(fuel / fuel_l / FUEL_KW_L_REFERENCE, 0.02)
+    lag_s = cooling.metal_kj_k / cooling.metal_kw_k
+    capacity = heat.heat_capacity_kj_k(cooling)
+    needed, would = np.full((n, count, width), np.nan), np.full((n, count, width), np.nan)
+    zero = np.zeros((count, width))
+    lagged: Number = coolant_heat_kw(engine, fuel[0] + zero)
+    clutch: Number = zero + 0.5
+    opening: Number = zero + 0.5
+    for k in range(n):
+        made = coolant_heat_kw(engine, fuel[k] * drawn) * relative[k] ** curve
+        lagged = heat.lag(lagged, made, STEP_S, lag_s)
+        known = np.isfinite(coolant[k]) & np.isfinite(outside[k])
+        if not known.any():
+            continue
+        here = np.where(known, coolant[k], 90.0)
+        air = np.where(known, outside[k], 25.0) + guess * warmer
+        ac_now = held(ac[k] + np.where(told[k], 0.0, ac_more), 0.0, 1.0)
+        demand = Demand(lagged, rpm[k], speed[k], ac_now, heater[k], forced[k])
+        around = Surroundings(air, air_density(kpa[k] * pressed, air), np.where(speed[k] > 1.0, wind, 0.0))
+        opening = heat.thermostat(cooling, opening, here, STEP_S)
+        # Over a piece an on-off fan has run a share of the time, and a dosed one at a share of its speed: a ramp.
+        electric = held((here - cooling.electric_on_c) / cooling.electric_span_c + 1.0, 0.0, 1.0)
+        electric = np.maximum(np.maximum(electric, held(ac_fan, 0.0, 1.2) * ac_now), forced[k])
+        rising = np.exp(fan_more * 0.1 * (here - 105.0))
+        side = air_side(cooling, demand, around, clutch * rising, electric * rising)
+        core = shed(cooling, demand, around, opening, clutch * rising, electric * rising, side)
+        out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0)
+        out = out * ((speed[k] + 10.0) / 70.0) ** by_speed * (np.maximum(rpm[k], 300.0) / 2500.0) ** by_rpm
+        clutch = heat.lag(
+            clutch, heat.clutch_target(cooling, air_behind_c(side, out, air)), STEP_S, cooling.clutch_lag_s
+        )
+        loss = heat.loss_kw_k(cooling, speed[k]) * (here - air)
+        cabin = heater[k] * cooling.heater_kw_k * (here - heat.CABIN_C)
+        needed[k] = np.where(known, lagged - capacity * slope[k] - loss - cabin, np.nan)
+        would[k] = np.where(known, out, np.nan)
+    return [
+        _Balance(needed[: len(d.t_s), i], would[: len(d.t_s), i], coolant[: len(d.t_s), i, 0])
+        for i, d in enumerate(drives)
+    ]
+
+
+def _outside_c(drive: Drive) -> Floats:
+    """Outside air; one typed value is that of the start, and falls with the height gained where that is known."""
+    known = drive.air_c[np.isfinite(drive.air_c)]
+    heights = np.flatnonzero(np.isfinite(drive.height_m))
+    if not (drive.air_measured and known.size and np.ptp(known) == 0.0 and heights.size):
+        return drive.air_c
+    gained = np.where(np.isfinite(drive.height_m), drive.height_m - drive.height_m[heights[0]], 0.0)
+    return np.asarray(air_c_at(gained, drive.air_c, 0.0))
+
+
+def _height_unknown(drive: Drive) -> bool:
+    """Neither height nor pressure was recorded: `air_kpa` is then one assumed value."""
+    known = drive.air_kpa[np.isfinite(drive.air_kpa)]
+    return not np.isfinite(drive.height_m).any() and (known.size == 0 or bool(np.ptp(known) == 0.0))
+
+
+def _ahead(values: Floats) -> Floats:
+    """What the sensor will say when its lag is over is what the coolant is now."""
+    steps = round(SENSOR_LAG_S / STEP_S)
+    return np.concatenate([values[steps:], np.repeat(values[-1:], steps)])
+
+
+def pieces(
+    drives: Sequence[Drive],
+    profile: VehicleProfile,
+    at: Sequence[float] | None = None,
+    others: Sequence[VehicleProfile] = (),
+) -> list[Piece]:
+    """Every usable piece of the drives, in order; `others` fills `Piece.patterns`, one profile an entry."""
+    every = unknowns(profile)
+    where = [0.0] * len(every) if at is None else list(at)
+    lanes = lanes_of(profile, where, others)
+    found: list[Piece] = []
+    hot_c = float(profile.cooling().full_c) + OPEN_MARGIN_C - 1.0
+    runs = _runs(drives, hot_c)
+    size_l = float(profile.engine().displacement_l)
+    for begin in range(0, len(runs), MOST_SIDE_BY_SIDE):
+        some = runs[begin : begin + MOST_SIDE_BY_SIDE]
+        for run, balance in zip(some, _balances(some, lanes, size_l), strict=True):
+            for start, stop, regime in _stretches(run.drive, profile, balance):
+                piece = _piece(run.drive, run.number, regime, start, stop, balance, len(every))
+                if piece is not None:
+                    found.append(piece)
+    return found
+
+
+def log_ratios(
+    drives: Sequence[Drive], profile: VehicleProfile, at: Sequence[float], others: Sequence[VehicleProfile]
+) -> list[Floats]:
+    """Log ratio of every lane over the last minutes of made-up steady drives: what a trial would show."""
+    runs = [_Run(k, drive, False) for k, drive in enumerate(drives)]
+    out: list[Floats] = []
+    for balance in _balances(runs, lanes_of(profile, at, others), float(profile.engine().displacement_l)):
+        last = slice(-round(180.0 / STEP_S), None)
+        needed = np.maximum(balance.needed_kw[last].mean(axis=0), LEAST_SHED_KW)
+        out.append(np.asarray(np.log(needed / balance.would_kw[last].mean(axis=0))))
+    return out
+
+
+MOST_SIDE_BY_SIDE: Final = 24
+"""Runs marched at once: bounds the memory whatever the number of drives."""
+
+
+def _stretches(drive: Drive, profile: VehicleProfile, balance: _Balance) -> list[tuple[int, int, Regime]]:
+    """(start, stop, regime) of every piece: one regime, thermostat open, A/C unchanged, nothing missing."""
+    cooling = profile.cooling()
+    kind = regimes(drive, profile)
+    hot = balance.coolant_c
+    good = np.isfinite(hot) & (hot >= float(cooling.full_c) + OPEN_MARGIN_C) & (hot <= HOTTEST_C)
+    good &= np.isfinite(drive.fuel_kw) & (drive.t_s >= drive.t_s[0] + SETTLE_S) & (kind >= 0)
+    good &= np.isfinite(drive.air_c) & np.isfinite(drive.air_kpa) & np.isfinite(drive.coolant_c)
+    slow = kind <= 1
+    if float(profile.state("electric_m_s").likely) > 0.0:
+        running = np.where(np.isfinite(drive.ac_on), drive.ac_on, 0.0) > 0.5
+        good &= ~slow | running | (hot >= float(cooling.electric_on_c) + FAN_MARGIN_C)
+    jump = np.concatenate([[False], np.diff(drive.t_s) > 1.5 * STEP_S])
+    ac = np.where(np.isfinite(drive.ac_on), drive.ac_on, -1.0)
+    label = np.where(good, 10.0 * kind + ac, -99.0)
+    edges = np.flatnonzero((np.diff(label, prepend=label[0]) != 0.0) | jump)
+    bounds = [0, *edges.tolist(), len(label)]
+    out: list[tuple[int, int, Regime]] = []
+    names = list(Regime)
+    for a, b in pairwise(bounds):
+        if b <= a or label[a] == -99.0:
+            continue
+        steps = b - a
+        parts = max(1, int(steps * STEP_S // PIECE_S))
+        for part in range(parts):
+            first, last = a + steps * part // parts, a + steps * (part + 1) // parts
+            if (last - first) * STEP_S >= SHORTEST_S:
+                out.append((first, last, names[int(kind[a])]))
+    return out
+
+
+def _piece(
+    drive: Drive, number: int, regime: Regime, start: int, stop: int, balance: _Balance, count: int
+) -> Piece | None:
+    rows = slice(start, stop)
+    needed = balance.needed_kw[rows].mean(axis=0)
+    would = balance.would_kw[rows].mean(axis=0)
+    # A piece in which hardly anything is shed, or the profile would shed nothing, tells only its own errors.
+    if not (np.all(np.isfinite(needed)) and np.all(needed > LEAST_SHED_KW) and np.all(would > 0.2 * LEAST_SHED_KW)):
+        return None
+    ratio = np.log(needed / would)
+    seconds = (stop - start) * STEP_S
+    over = drive.coolant_c[rows].mean() - drive.air_c[rows].mean()
+    ac = drive.ac_on[start]
+    noise = CAPACITY_KJ_K * READING_C / seconds / float(needed[0])
+    return Piece(
+        drive=number,
+        regime=regime,
+        ac_on=None if not np.isfinite(ac) else bool(ac > 0.5),
+        start_s=float(drive.t_s[start]),
+        minutes=seconds / 60.0,
+        coolant_c=float(drive.coolant_c[rows].mean()),
+        air_c=float(drive.air_c[rows].mean()),
+        speed_kmh=float(drive.speed_kmh[rows].mean()),
+        rpm=float(drive.rpm[rows].mean()),
+        heat_kw=float(needed[0]),
+        shed_kw_k=float(needed[0] / over),
+        log_ratio=float(ratio[0]),
+        noise=float(noise),
+        slopes=tuple(float(v) for v in (ratio[1 : count + 1] - ratio[0]) / HALF),
+        patterns=tuple(float(v) for v in ratio[0] - ratio[count + 1 :]),
+    )

@@ -1,0 +1,141 @@
+"""Explains the heat balances of many pieces at once: vehicle unknowns, weather of each drive, and what changed.
+
+A linear model with normal priors, solved in one step and re-linearised twice: log ratio = change of the side + drive
++ unknown figures x their slopes + noise.  The drive is a unit of its own: what is wrong in one piece of a drive is
+mostly wrong in the next piece too.  It does not choose what to conclude.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.core.vehicle import VehicleProfile
+from livemon.study.recording import Drive
+from livemon.study.segments import Piece, Regime, Unknown, pieces, unknowns
+
+Floats = NDArray[np.float64]
+
+DRIVE_SPREAD: Final = 0.025
+"""What differs between two drives of one vehicle beyond wind, air and A/C, as a share of the heat shed."""
+DRIVE_REGIME_SPREAD: Final = 0.03
+PIECE_SPREAD: Final = 0.05
+OFFSET_SPREAD: Final = 0.07
+"""What the physics of the profile misses in a regime, the same on every drive."""
+CHANGE_SPREAD: Final = 0.4
+CHANGE_REGIME_SPREAD: Final = 0.1
+TURNS: Final = 2
+MOST_Z: Final = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Posterior of all unknowns at once; `columns` says which is which."""
+
+    pieces: tuple[Piece, ...]
+    sides: tuple[int, ...]
+    columns: dict[str, slice]
+    at: tuple[float, ...]
+    mean: Floats
+    covariance: Floats
+    design: Floats
+    target: Floats
+    weight: Floats
+    prior: Floats
+
+    def of(self, name: str) -> tuple[Floats, Floats]:
+        """Mean and covariance of one block."""
+        where = self.columns[name]
+        return self.mean[where], self.covariance[where, where]
+
+
+def design(
+    found: Sequence[Piece],
+    sides: Sequence[int],
+    every: Sequence[Unknown],
+    at: Sequence[float],
+    drives: int,
+    states: int,
+) -> tuple[Floats, Floats, Floats, dict[str, slice]]:
+    """(matrix, target, prior standard deviations, blocks) of the linear model."""
+    n = len(found)
+    names = list(Regime)
+    regime = np.array([names.index(p.regime) for p in found])
+    drive = np.array([p.drive for p in found])
+    side = np.array([sides[p.drive] for p in found])
+    ac = np.array([0.5 if p.ac_on is None else float(p.ac_on) for p in found])
+    slopes = np.array([p.slopes for p in found])
+    shared = [k for k, u in enumerate(every) if not u.own]
+    own = [k for k, u in enumerate(every) if u.own]
+    blocks: list[tuple[str, Floats, Floats]] = [("figures", -slopes[:, shared], np.ones(len(shared)))]
+    is_regime = (regime[:, None] == np.arange(len(names))).astype(float)
+    blocks.append(("offset", is_regime, np.full(len(names), OFFSET_SPREAD)))
+    blocks.append(("offset_ac", is_regime * (ac[:, None] - 0.5), np.full(len(names), OFFSET_SPREAD)))
+    for state in range(1, states):
+        here = (side == state).astype(float)[:, None]
+        blocks.append((f"change {state}", here, np.array([CHANGE_SPREAD])))
+        blocks.append((f"change {state} by regime", here * is_regime, np.full(len(names), CHANGE_REGIME_SPREAD)))
+    is_drive = (drive[:, None] == np.arange(drives)).astype(float)
+    blocks += [(f"own {every[k].name}", -is_drive * slopes[:, [k]], np.ones(drives)) for k in own]
+    blocks.append(("drive", is_drive, np.full(drives, DRIVE_SPREAD)))
+    both = (is_drive[:, :, None] * is_regime[:, None, :]).reshape(n, -1)
+    both = both[:, both.any(axis=0)]
+    blocks.append(("drive regime", both, np.full(both.shape[1], DRIVE_REGIME_SPREAD)))
+    where: dict[str, slice] = {}
+    begin = 0
+    for name, columns, _ in blocks:
+        where[name] = slice(begin, begin + columns.shape[1])
+        begin += columns.shape[1]
+    target = np.array([p.log_ratio for p in found]) - slopes[:, shared] @ np.asarray(at)[shared]
+    return (
+        np.concatenate([b[1] for b in blocks], axis=1),
+        target,
+        np.concatenate([b[2] for b in blocks]),
+        where,
+    )
+
+
+def solve(matrix: Floats, target: Floats, prior: Floats, noise: Floats) -> tuple[Floats, Floats, Floats]:
+    """(mean, covariance, weights) of a linear model with normal priors; pieces far off count less (Huber, 2 steps)."""
+    weight: Floats = 1.0 / noise**2
+    mean: Floats = np.zeros(len(prior))
+    covariance: Floats = np.diag(prior**2)
+    for _ in range(3):
+        precision = matrix.T @ (matrix * weight[:, None]) + np.diag(1.0 / prior**2)
+        covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+        mean = covariance @ (matrix.T @ (weight * target))
+        off = np.abs(target - matrix @ mean) / noise
+        weight = np.asarray(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)) / noise**2, dtype=np.float64)
+    return mean, covariance, weight
+
+
+def fit(
+    drives: Sequence[Drive],
+    sides: Sequence[int],
+    profile: VehicleProfile,
+    states: int,
+    others: Sequence[VehicleProfile] = (),
+) -> Fit | None:
+    """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made.
+
+    `others` fills `Piece.patterns` at the end.
+    """
+    every = unknowns(profile)
+    shared = [k for k, u in enumerate(every) if not u.own]
+    at = [0.0] * len(every)
+    result: Fit | None = None
+    for turn in range(TURNS):
+        found = pieces(drives, profile, at, others if turn == TURNS - 1 else ())
+        if not found:
+            return None
+        matrix, target, prior, where = design(found, sides, every, at, len(drives), states)
+        noise = np.array([np.hypot(PIECE_SPREAD, p.noise) for p in found])
+        mean, covariance, weight = solve(matrix, target, prior, noise)
+        result = Fit(tuple(found), tuple(sides), where, tuple(at), mean, covariance, matrix, target, weight, prior)
+        for k, z in zip(shared, mean[where["figures"]], strict=True):
+            at[k] = float(np.clip(z, -MOST_Z, MOST_Z))
+    return result
