@@ -16,6 +16,7 @@ VERBS = {
     "simulate": "a made-up vehicle on a made-up road: a log, an adapter or a CAN bus",
     "plan": "the climb ahead of time, from a route",
     "learn": "fit the vehicle's cooling to its drives, with uncertainty",
+    "compare": "did a change help: heat shed per degree before and after, like for like",
     "tune": "alert settings over recorded trips: lead time against false cautions",
     "review": "what happened on a drive: peaks, climbs, jams, levels, margins, as words and as a page",
     "show": "attach a driver's or passenger's view to a running watch",

@@ -1,0 +1,238 @@
+"""`livemon compare --before LOG... --after LOG...`: did the change help, like for like, with an interval."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from livemon.core.units import Display
+from livemon.errors import NoDataError, SetupError
+from livemon.readers.route_file import read_route
+from livemon.study.compare import Change, Comparison, compare
+from livemon.study.recording import Drive
+from livemon.study.worth import Climb, Worth, hardest_climb, worth
+from livemon.verbs import common
+from livemon.verbs.recordings import read_drives
+
+MOST_STATES: Final = 6
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    logs = {"nargs": "+", "type": Path, "metavar": "LOG"}
+    parser.add_argument("--before", required=True, help="drives before the change", **logs)  # type: ignore[arg-type]  # one table for both options
+    parser.add_argument(
+        "--after",
+        required=True,
+        action="append",
+        help="drives after it; again for a further change: every state is set against the one before and the first",
+        **logs,  # type: ignore[arg-type]  # one table for both options
+    )
+    common.add_common(parser)
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw every drive as PNG or SVG (extra: plots)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, compare, tell."""
+    groups: list[list[Path]] = [args.before, *args.after]
+    if len(groups) > MOST_STATES:
+        raise SetupError("--after", f"at most {MOST_STATES - 1} states after the first", str(len(groups) - 1))
+    paths = [path for group in groups for path in group]
+    twice = sorted({str(p) for p in paths if paths.count(p) > 1})
+    if twice:
+        raise SetupError("--before, --after", "every log on one side only", twice[0])
+    force = common.settle(args)
+    names = ["before", "after"] if len(groups) == 2 else ["before", *(f"after {k}" for k in range(1, len(groups)))]
+    drives: list[Drive] = []
+    sides: list[int] = []
+    failed: list[tuple[str, str]] = []
+    for state, group in enumerate(groups):
+        found, lost = read_drives(group, args, force.profile)
+        drives += found
+        sides += [state] * len(found)
+        failed += lost
+    result = compare(drives, sides, force.profile, names)
+    if result is None:
+        reasons = "; ".join(f"{name}: {why}" for name, why in failed[:3])
+        raise NoDataError(
+            f"expected drives hot enough for a full-open thermostat, found none in {len(paths)} logs. {reasons} "
+            "Drive the same climb on a warm day, with the A/C declared and outside air read or typed."
+        )
+    climb = _climb(args, drives, force.core().outside_c)
+    gains = _worths(result, climb, force.core().profile, force.core().limit_c)
+    report = _report(result, drives, gains, failed)
+    if args.json:
+        print(json.dumps(report))
+    else:
+        _tell(result, drives, gains, failed, force.display)
+    if args.picture is not None:
+        from livemon.outputs.charts_compare import draw_compare
+
+        rows = [(drives[f.drive].name, f.state, 100.0 * float(np.expm1(f.value)), 100.0 * f.variance**0.5)
+                for f in result.figures if f.regime is None]  # fmt: skip
+        draw_compare(args.picture, names, rows)
+    return 0
+
+
+def _climb(args: argparse.Namespace, drives: Sequence[Drive], outside_c: float | None) -> Climb | None:
+    seen = hardest_climb(drives)
+    if args.route is None:
+        return seen
+    air_c = outside_c if outside_c is not None else 30.0 if seen is None else seen.air_c
+    return Climb(read_route(args.route), air_c, 70.0 if seen is None else seen.speed_kmh, False)
+
+
+def _worths(result: Comparison, climb: Climb | None, profile: Any, limit_c: float) -> list[Worth | None]:
+    return [
+        None if climb is None or change.found is None else worth(climb, profile, change.found, limit_c)
+        for change in result.overall
+    ]
+
+
+def _pct(change: Change) -> tuple[float, float, float] | None:
+    """Likely, low, high [%]."""
+    if change.found is None:
+        return None
+    low, high = change.found.interval(change.level)
+    likely, bottom, top = (100.0 * float(np.expm1(v)) for v in (change.found.value, low, high))
+    return likely, bottom, top
+
+
+def _one(result: Comparison, change: Change) -> dict[str, Any]:
+    pct = _pct(change)
+    return {
+        "from": result.states[change.before],
+        "to": result.states[change.after],
+        "regime": None if change.regime is None else change.regime.value,
+        "ac_on": change.ac_on,
+        "drives": list(change.drives),
+        "minutes": [round(m, 1) for m in change.minutes],
+        "shed_pct": None
+        if pct is None
+        else {k: round(v, 1) for k, v in zip(("likely", "low", "high"), pct, strict=True)},
+        "level": round(change.level, 4),
+        "shares": {regime.value: round(part, 3) for regime, part in change.shares},
+        "verdict": change.verdict.value,
+        "more_drives": change.more_drives,
+    }
+
+
+def _report(
+    result: Comparison, drives: Sequence[Drive], gains: Sequence[Worth | None], failed: Sequence[tuple[str, str]]
+) -> dict[str, Any]:
+    """Everything the verb says, SI units."""
+    return {
+        "overall": [
+            _one(result, change) | {"worth": _worth(gain)} for change, gain in zip(result.overall, gains, strict=True)
+        ],
+        "regimes": [_one(result, change) for change in result.regimes],
+        "drives": [
+            {
+                "name": drives[f.drive].name,
+                "state": result.states[f.state],
+                "regime": None if f.regime is None else f.regime.value,
+                "shed_pct": round(100.0 * float(np.expm1(f.value)), 1),
+                "spread_pct": round(100.0 * f.variance**0.5, 1),
+                "minutes": round(f.minutes, 1),
+                "peak_c": _peak(drives[f.drive]),
+            }
+            for f in result.figures
+        ],
+        "not_read": [{"name": name, "reason": why} for name, why in failed],
+    }
+
+
+def _peak(drive: Drive) -> float | None:
+    known = drive.coolant_c[np.isfinite(drive.coolant_c)]
+    return round(float(known.max()), 1) if known.size else None
+
+
+def _worth(gain: Worth | None) -> dict[str, Any] | None:
+    if gain is None:
+        return None
+    cooler = gain.cooler_c
+    return {
+        "climb": gain.climb.route.name,
+        "air_c": round(gain.climb.air_c, 1),
+        "speed_kmh": round(gain.climb.speed_kmh, 0),
+        "peak_before_c": round(gain.before_c, 1),
+        "peak_after_c": round(gain.after_c, 1),
+        "cooler_c": {"low": _round(cooler.low), "likely": _round(cooler.likely), "high": _round(cooler.high)},
+        "minutes_over_limit": [round(gain.minutes_over_before, 1), round(gain.minutes_over_after, 1)],
+    }
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
+
+
+def _tell(
+    result: Comparison,
+    drives: Sequence[Drive],
+    gains: Sequence[Worth | None],
+    failed: Sequence[tuple[str, str]],
+    display: Display,
+) -> None:
+    console = Console(highlight=False)
+    for change, gain in zip(result.overall, gains, strict=True):
+        console.print(f"[bold]{result.states[change.before]} -> {result.states[change.after]}[/bold]: {_words(change)}")
+        if gain is not None:
+            cool = gain.cooler_c
+            low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))
+            console.print(
+                f"  worth on {gain.climb.route.name} at {display.temp(gain.climb.air_c):.0f} {display.temperature}: "
+                f"peak {display.temp(gain.before_c):.0f} -> {display.temp(gain.after_c):.0f} {display.temperature}, "
+                f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit "
+                f"{gain.minutes_over_before:.0f} -> {gain.minutes_over_after:.0f}"
+            )
+    table = Table("regime", "A/C", "drives", "minutes", "heat shed per degree", "90 %", "", box=None, pad_edge=False)
+    for change in result.regimes:
+        pct = _pct(change)
+        step = "" if len(result.states) == 2 else f"{result.states[change.before]} -> {result.states[change.after]}: "
+        table.add_row(
+            step + (change.regime.value if change.regime else "all"),
+            {None: "any", True: "on", False: "off"}[change.ac_on],
+            f"{change.drives[0]} / {change.drives[1]}",
+            f"{change.minutes[0]:.0f} / {change.minutes[1]:.0f}",
+            "" if pct is None else f"{pct[0]:+.0f} %",
+            "" if pct is None else f"{pct[1]:+.0f} to {pct[2]:+.0f} %",
+            "too few" if pct is None else change.verdict.value,
+        )
+    console.print(table)
+    if len(result.overall) > 1:
+        console.print(
+            f"{len(result.overall)} comparisons: each interval holds with {100.0 * result.overall[0].level:.1f} % "
+            "(Bonferroni), all of them together with 90 %."
+        )
+    used = {f.drive for f in result.figures}
+    cool_ones = [drive.name for k, drive in enumerate(drives) if k not in used]
+    if cool_ones:
+        console.print(f"Never hot enough to tell (thermostat not full open): {', '.join(cool_ones)}")
+    for name, why in failed:
+        console.print(f"Left out: {name}: {why}")
+    console.print(
+        "Estimates. Work on a cooling system belongs with a qualified mechanic; the vehicle's manual comes first.",
+        style="dim",
+    )
+
+
+def _words(change: Change) -> str:
+    pct = _pct(change)
+    if pct is None:
+        return (
+            f"cannot tell yet: {change.drives[0]} and {change.drives[1]} drives were hot enough, "
+            "at least 2 on each side are needed"
+        )
+    likely, low, high = pct
+    head = f"heat shed per degree {likely:+.0f} % ({low:+.0f} to {high:+.0f} %)"
+    if change.verdict.value != "cannot tell yet":
+        return f"{change.verdict.value}: {head}"
+    more = "" if change.more_drives is None else f"; about {change.more_drives} more like these on each side would tell"
+    return f"cannot tell yet: {head}{more}"
