@@ -33,9 +33,12 @@ OTHER: Final = "something else"
 _FAN_OF: Final = {"weak_electric_fan": "electric_m_s", "slipping_fan_clutch": "fan_m_s_krpm"}
 DEGREES: Final = ((0.5, 0.2), (0.75, 0.25), (1.0, 0.25), (1.3, 0.2), (1.7, 0.1))
 """Degrees of weakness as powers of the part's factor, and how likely each is held to be beforehand."""
-SOUND_SPREAD: Final = 0.02
+SOUND_SPREAD: Final = 0.03
 """How far a sound vehicle, or the pattern of a weak part, may be off beyond the model [log], all over and by regime."""
-OTHER_WEIGHT: Final = 0.05
+TRUST: Final = 0.5
+"""Power of the likelihood: pieces and drives are less independent than the model says, and at 1 too much was named
+wrongly on a plant of other structure."""
+OTHER_WEIGHT: Final = 0.3
 """How likely "something else" is held to be beforehand, against 1 for every other state."""
 SURE: Final = 0.80
 STRONG: Final = 0.95
@@ -163,7 +166,7 @@ def _probabilities(found: Fit, suspects: Sequence[str]) -> dict[str, float]:
         ]
         logs[suspect] = float(np.logaddexp.reduce(each))
     top = max(logs.values())
-    shares = {state: float(np.exp(value - top)) for state, value in logs.items()}
+    shares = {state: float(np.exp(TRUST * (value - top))) for state, value in logs.items()}
     total = sum(shares.values())
     return {state: share / total for state, share in shares.items()}
 
