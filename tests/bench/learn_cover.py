@@ -55,8 +55,7 @@ def vehicle(garage: garages.Garage, seed: int) -> Any:
     """The vehicle of a garage as its plant knows it; drawn again from the garage's own seed."""
     place, kind = list(garages.PLANTS).index(garage.plant), garages.KINDS.index(garage.kind)
     rng = np.random.default_rng((seed, place, kind, garage.number))
-    season = trips.season_c(rng)
-    trips.season_c(rng)
+    season, _ = trips.seasons_c(rng)
     return garages.PLANTS[garage.plant].vehicle(rng, garage.number, season)  # type: ignore[attr-defined]  # a module
 
 
