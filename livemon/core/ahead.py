@@ -115,15 +115,22 @@ class Outlook(NamedTuple):
     """Features without a limit, last axis PLAIN."""
     settles_c: Array
     """(RUNS, ...)"""
+    full_c: Array
+    """Where the thermostat is fully open."""
+    usual_c: Array
+    """Mean of the estimate over ten minutes (`estimator.usual`)."""
+    air_c: Array
+    """Air that the radiator breathes."""
 
 
 PLAIN: Final = 16
+USUAL_OVER_AIR_C: Final = 70.0  # middle of the scale only: a limit of 105 C on a warm day
 _LOOKED_AT: Final = np.ix_((0, 1, 3, 5), (LAST_20, LAST_60, LAST_180, LAST_600))
 """Horizons and runs that the chance looks at."""
 
 
-def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs) -> Outlook:
-    """Weighted means of the runs, and what else tells how the demand may go on."""
+def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs, usual_c: object) -> Outlook:
+    """Weighted means of the runs, and what else tells how the demand may go on and what has been usual."""
     share = hypotheses.shares(bank)
     part = hypotheses.terms(bank, flow)
     now = (share * bank.mean[TEMP]).sum(axis=-1)
@@ -156,11 +163,16 @@ def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs) -> Outlook:
         axis=-1,
     )
     settles = (share * (runs.at[-1] + runs.to_go)).sum(axis=-1)
-    return Outlook(now, at, share, runs.highest, plain, settles)
+    full = (share * bank.mean[OPEN]).sum(axis=-1) + bank.prior.span_c
+    return Outlook(now, at, share, runs.highest, plain, settles, full, _flat(usual_c, now), _flat(flow.air_c, now))
 
 
 def toward(view: Outlook, limit_c: Array) -> Array:
-    """Features of the chance to cross `limit_c`, last axis: how far each run passes it, squashed, and `plain`."""
+    """Features of the chance to cross `limit_c`, last axis.
+
+    How far each run passes it, squashed; how far it lies over a fully open thermostat, over what has been usual and
+    over the air (the further over the air, the more heat must be made to get there); and `plain`.
+    """
     line = np.asarray(limit_c)
     gap = view.now_c - line
     over = view.highest_c[_LOOKED_AT] - line[..., None]
@@ -168,6 +180,15 @@ def toward(view: Outlook, limit_c: Array) -> Array:
     for wide in (3.0, 12.0):
         squashed = (view.share * np.tanh(over * (1.0 / wide))).sum(axis=-1)
         parts.append(squashed.reshape(-1, *squashed.shape[2:]))
+    parts.append(
+        np.stack(
+            [
+                np.tanh((line - view.full_c) / 4.0),
+                np.tanh((line - view.usual_c) / 8.0),
+                np.tanh((line - view.air_c - USUAL_OVER_AIR_C) / 20.0),
+            ]
+        )
+    )
     return np.concatenate([np.moveaxis(np.concatenate(parts), 0, -1), view.plain], axis=-1)
 
 

@@ -8,12 +8,13 @@ sensor can be believed (`trust`), but keeps the evidence for both.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import exp
 from typing import Final
 
 import numpy as np
 
 from livemon.core import demand, hypotheses
-from livemon.core.air import air_density
+from livemon.core.air import Number, air_density
 from livemon.core.demand import Flow, Pace, Raw
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.hypotheses import OPEN, TEMP, Bank, Prior
@@ -29,6 +30,10 @@ RESTART_C: Final = 2.0  # spread of the temperature after a hole in the readings
 SLACK_C: Final = 0.4  # spread added to the estimate for unknown rounding and lag
 OPEN_FROM: Final = 0.97
 """From this opening on the thermostat regulates nothing any more."""
+WARMING_C: Final = 3.0
+"""So far under the thermostat's opening the ten-minute mean tells a warm-up, whose end overshoots (real trips)."""
+USUAL_S: Final = 600.0
+"""Over this long the mean of the estimate is "where it has been": a regulated engine stays within some K of it."""
 _Z80: Final = 1.2816
 _SURPRISE_SHARE: Final = 0.02
 
@@ -63,6 +68,8 @@ class State:
     """Running mean square of it."""
     stopped: bool = False
     """Engine stopped: nothing is learned, the temperature follows the reading."""
+    usual_c: float | None = None
+    """Running mean of the estimate over USUAL_S; begun anew after a hole in the readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,10 @@ class Estimate:
     opening: float
     """Weighted thermostat opening; below 1 the slope is regulation."""
     regulating: bool
+    usual_c: float
+    """Mean of the estimate over USUAL_S."""
+    warming: bool
+    """The engine comes from the cold: what has been usual lies under the thermostat's opening."""
 
 
 def start(profile: VehicleProfile, settings: object = None) -> State:
@@ -110,14 +121,23 @@ def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State
     if state.bank is None:
         if news is None:
             return moved
-        return replace(moved, bank=hypotheses.start(state.rig.prior, np.asarray(news)), reading_c=news)
+        return replace(moved, bank=hypotheses.start(state.rig.prior, np.asarray(news)), reading_c=news, usual_c=news)
     if moved.stopped or inputs.gap or (state.stopped and news is not None):
         bank = state.bank
         if news is not None:
             bank = hypotheses.reset_temperature(bank, np.asarray(news + 0.25), RESTART_C)
-            return replace(moved, bank=bank, reading_c=news, repeats_s=0)
+            since = news if inputs.gap else state.usual_c
+            return replace(moved, bank=bank, reading_c=news, repeats_s=0, usual_c=since)
         return moved
-    return _weigh(replace(moved, bank=hypotheses.moved(state.bank, flow, dt_s)), news)
+    after = _weigh(replace(moved, bank=hypotheses.moved(state.bank, flow, dt_s)), news)
+    assert after.bank is not None
+    assert state.usual_c is not None
+    return replace(after, usual_c=float(usual(state.usual_c, hypotheses.likely_c(after.bank), pace.seconds, dt_s)))
+
+
+def usual(before_c: Number, likely_c: Number, seconds: float, dt_s: float) -> Number:
+    """Running mean of the estimate `dt_s` later [C]; over `seconds` of drive where that is shorter than USUAL_S."""
+    return before_c + (likely_c - before_c) * max(1.0 - exp(-dt_s / USUAL_S), dt_s / seconds)
 
 
 def _weigh(state: State, news: float | None) -> State:
@@ -157,7 +177,9 @@ def estimate(state: State) -> Estimate | None:
     likely = float((share * temp).sum())
     spread = float(np.sqrt((share * (bank.cov[TEMP, TEMP] + (temp - likely) ** 2)).sum() + SLACK_C**2))
     opening = float((share * hypotheses.opening(bank)).sum())
-    return Estimate(_band(likely, spread), opening, opening < OPEN_FROM)
+    opens = float((share * bank.mean[OPEN]).sum())
+    usual_c = likely if state.usual_c is None else state.usual_c
+    return Estimate(_band(likely, spread), opening, opening < OPEN_FROM, usual_c, usual_c < opens - WARMING_C)
 
 
 def opens_c(state: State) -> float | None:

@@ -63,7 +63,7 @@ def look_ahead(
     if state.bank is None or state.flow is None or state.pace is None:
         return None
     runs = ahead.run(state.bank, state.flow, state.pace)
-    view = ahead.outlook(state.bank, state.flow, state.pace, runs)
+    view = ahead.outlook(state.bank, state.flow, state.pace, runs, state.usual_c)
     now_c = float(view.now_c)
     table = calibration.BLIND if state.source == "nothing" else calibration.SEEING
     chance = chances(view, limit_c, table)

@@ -265,3 +265,9 @@ def shares(bank: Bank) -> Array:
     weight = np.exp(bank.log_weight)
     total: Array = weight / weight.sum(axis=-1, keepdims=True)
     return total
+
+
+def likely_c(bank: Bank) -> Array:
+    """Temperature over the members by their weights [C]."""
+    likely: Array = (shares(bank) * bank.mean[TEMP]).sum(axis=-1)
+    return likely
