@@ -103,6 +103,7 @@ class AdviceState(NamedTuple):
     asked: tuple[Action, ...] = ()
     engine_off_said: bool = False
     """At this standstill past the stop line: from engine off there is no way back to idling."""
+    level: Level = Level.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +240,9 @@ def start() -> AdviceState:
 def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tuple[AdviceState, Advised]:
     """What to say at this tick; the first advice is the one to show."""
     state = _follow(state, now, settings)
+    if now.level > state.level:  # it has become worse: what was asked in calm is asked again, the gentlest first
+        state = state._replace(first=None, asked=())
+    state = state._replace(level=now.level)
     standing = is_standing(state, now, settings)
     said = _choose(state, now, settings, standing)
     # The last gate, whatever was decided above: an engine shut off on the move takes steering and brake help with it.

@@ -55,6 +55,14 @@ def test_on_a_grade_air_conditioning_then_speed_then_gear_and_the_heater_last() 
     assert actions(CLIMB) == [Action.AC_OFF, Action.SLOW_DOWN, Action.DOWNSHIFT, Action.HEATER_ON]
 
 
+def test_what_was_asked_in_calm_is_asked_again_when_it_gets_worse() -> None:
+    """The heater is never the first word of a caution because gentler actions were asked, unheard, at an advisory."""
+    calm, said = after(replace(CLIMB, level=Level.ADVISORY), for_s=400)
+    assert len(calm.asked) >= 2
+    _, said = after(CLIMB, for_s=3, state=calm)
+    assert [a.action for a in said.advice] == actions(CLIMB)
+
+
 def test_inside_a_step_what_buys_most_comes_first_but_steps_keep_their_order() -> None:
     gains = {Action.DOWNSHIFT: gain(3.0), Action.SLOW_DOWN: gain(2.0), Action.HEATER_ON: gain(5.0)}
     assert actions(replace(CLIMB, gains=gains)) == [
