@@ -19,16 +19,24 @@ from livemon.core.outcome import Band, Level, Status
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = key(0.28, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    caution_chance: float = key(0.15, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
     regulating_chance: float = key(
-        0.9, 0.05, 0.99, "", "the same while the thermostat is still regulating, when a slope is no danger yet"
+        0.9,
+        0.05,
+        0.99,
+        "",
+        "the same while the engine warms up or the thermostat regulates, when a slope is no danger yet",
     )
     warning_chance: float = key(0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning")
-    advisory_chance: float = key(0.35, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
+    advisory_chance: float = key(0.25, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
     exit_share: float = key(
-        0.5, 0.1, 0.95, "", "a chance ends a level when it is below this share of the one that began it"
+        0.3, 0.1, 0.95, "", "a chance ends a level when it is below this share of the one that began it"
     )
     short_time_s: float = key(60.0, 10.0, 300.0, "s", "a likely time to the limit at or under this begins a caution")
+    closing_time_s: float = key(
+        120.0, 20.0, 300.0, "s", "close under the limit, a rise whose line reaches it so soon begins a caution"
+    )
+    closing_margin_c: float = key(2.5, 0.5, 6.0, "K", "how close under the limit such a rise must be")
     near_margin_c: float = key(2.0, 0.0, 10.0, "K", "an estimate this close under the limit is an advisory")
     deadband_c: float = key(2.0, 0.5, 5.0, "K", "a reached line is left only this far below it")
     hot_margin_c: float = key(
@@ -38,6 +46,7 @@ class AlertSettings:
     coming_on_s: float = key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
     advisory_on_s: float = key(10.0, 2.0, 120.0, "s", "an advisory must stand so long")
     clear_s: float = key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
+    coming_clear_s: float = key(60.0, 5.0, 300.0, "s", "the end of what is foreseen must stand so long")
     hold_s: float = key(
         30.0, 30.0, 300.0, "s", "no level ends sooner than this after it began; keeps any alarm under 3 a minute"
     )
@@ -54,6 +63,8 @@ class AlertSettings:
         check_ranges(self, "alert")
 
 
+CLOSING_OVER_USUAL_C: Final = (1.0, 15.0)
+"""A rise counts as closing in only so far over the mean of ten minutes: less is regulation, more is a warm-up."""
 STOP_OVER_LIMIT_C: Final = 10.0
 STOP_UNDER_BOILING_C: Final = 6.0
 
@@ -80,6 +91,10 @@ class Evidence:
     chance_stop: tuple[tuple[int, float], ...] | None = None
     time_to_limit_s: Band | None = None
     regulating: bool = False
+    """The thermostat regulates, or the engine is still warming up: a slope is no danger yet."""
+    rate_c_per_min: Band | None = None
+    usual_c: float | None = None
+    """Mean of the estimate over ten minutes."""
     trusted: bool | None = None
     coolant_lost: bool = False
     danger: Level = Level.NORMAL
@@ -111,6 +126,16 @@ class _Now:
     def chance(self, seconds: int, of_stop: bool = False) -> float:
         table = self.e.chance_stop if of_stop else self.e.chance
         return dict(table or ()).get(seconds, 0.0)
+
+    def closing(self, s: AlertSettings) -> bool:
+        """Close under the limit, over what has been usual, and on a line that reaches it soon."""
+        hottest, usual, rate = self.hottest_c(), self.e.usual_c, self.e.rate_c_per_min
+        if hottest is None or usual is None or rate is None or rate.likely is None or rate.likely <= 0.0:
+            return False
+        low, high = CLOSING_OVER_USUAL_C
+        margin = self.e.limit_c - hottest
+        near = margin <= s.closing_margin_c and margin * 60.0 <= rate.likely * s.closing_time_s
+        return near and usual + low <= hottest <= usual + high
 
     def time_to_limit_s(self) -> float:
         likely = self.e.time_to_limit_s.likely if self.e.time_to_limit_s else None
@@ -194,7 +219,7 @@ ROWS: Final[tuple[Row, ...]] = (
         "coming_on_s",
         "chance below `exit_share` of it",
         lambda now, s: now.chance(120, of_stop=True) >= s.warning_chance * s.exit_share,
-        "clear_s",
+        "coming_clear_s",
         "stop line coming",
         heat=True,
     ),
@@ -230,8 +255,8 @@ ROWS: Final[tuple[Row, ...]] = (
         lambda now, s: now.chance(300) >= _caution_chance(now, s),
         "coming_on_s",
         "chance below `exit_share` of it",
-        lambda now, s: now.chance(300) >= s.caution_chance * s.exit_share,
-        "clear_s",
+        lambda now, s: now.chance(300) >= _caution_chance(now, s) * s.exit_share,
+        "coming_clear_s",
         "limit coming",
         heat=True,
     ),
@@ -243,8 +268,20 @@ ROWS: Final[tuple[Row, ...]] = (
         "reached_on_s",
         "time over twice that, or no crossing foreseen",
         lambda now, s: now.time_to_limit_s() <= 2 * s.short_time_s,
-        "clear_s",
+        "coming_clear_s",
         "limit very near",
+        heat=True,
+    ),
+    Row(
+        "limit_closing",
+        Level.CAUTION,
+        "within `closing_margin` of `limit`, its line there within `closing_time`, 1 to 15 K over the ten-minute mean",
+        lambda now, s: now.closing(s),
+        "coming_on_s",
+        "`deadband` further below",
+        lambda now, s: now.at_least(now.e.limit_c - s.closing_margin_c - s.deadband_c),
+        "coming_clear_s",
+        "closing on the limit",
         heat=True,
     ),
     _danger_row(Level.CAUTION, "coming_on_s"),

@@ -55,19 +55,21 @@ BEGINS = {
     "limit_reached": at(110),
     "limit_coming": at(100, chance=((300, 0.5),)),
     "limit_soon": at(105, time_to_limit_s=Band(40, 60, 90)),
+    "limit_closing": at(108, rate_c_per_min=Band(0.5, 1.0, 1.5), usual_c=100.0),
     "fault_caution": at(90, danger=Level.CAUTION),
     "limit_close": at(108),
-    "limit_possible": at(95, chance=((600, 0.35),)),
+    "limit_possible": at(95, chance=((600, 0.25),)),
     "fault_advisory": at(90, danger=Level.ADVISORY),
 }
 STAYS = {
     "stop_reached": at(118),
-    "stop_coming": at(112, chance_stop=((120, 0.25),)),
+    "stop_coming": at(112, chance_stop=((120, 0.15),)),
     "limit_reached": at(108),
-    "limit_coming": at(100, chance=((300, 0.25),)),
+    "limit_coming": at(100, chance=((300, 0.046),)),
     "limit_soon": at(105, time_to_limit_s=Band(90, 120, 150)),
+    "limit_closing": at(105.5),
     "limit_close": at(106),
-    "limit_possible": at(95, chance=((600, 0.175),)),
+    "limit_possible": at(95, chance=((600, 0.076),)),
 }
 
 
