@@ -63,7 +63,7 @@ def test_levels_decided_again_are_those_of_a_replay_under_the_same_settings(name
 
 
 def test_a_state_at_rest_comes_out_of_calm_evidence_as_it_went_in() -> None:
-    core, rested = CoreSettings(limit_c=108.0), 0
+    core, rested = CoreSettings(limit_c=124.0), 0  # far enough that its chance is no reason to stay
     state, table = begin(core), alert.start()
     for event in on_grid(first(ROOT / "replay/traffic-jam/log.csv", 300)):
         state, outcome = step(state, event, core)
@@ -74,7 +74,7 @@ def test_a_state_at_rest_comes_out_of_calm_evidence_as_it_went_in() -> None:
             rested += 1
             assert after == table
         table = after
-    assert rested > 100
+    assert rested > 30
 
 
 def flags(length: int, *raised: tuple[int, int]) -> NDArray[np.bool_]:
