@@ -145,6 +145,10 @@ SECTIONS: Final[tuple[Section, ...]] = (
                 Quantity(MASS, _MASS.low, _MASS.high),
                 "vehicle with people, load and trailer; auto = the vehicle file's, else a broad guess",
             ),
+            "route_from_start": (
+                Flag(),
+                "yes = the drive begins at the first point of the route, for a vehicle without GPS; needs a route",
+            ),
             "sensor_offset_c": (
                 Quantity(TEMPERATURE_STEP, -15, 15),
                 "so much the coolant sensor reads too high, as `livemon review --sensor-check` found it; taken off",
@@ -427,6 +431,7 @@ _OPTIONS: Final = {
     "--mass": "drive.mass",
     "--plan-speed": "plan.speed",
     "--plan-ac": "plan.ac",
+    "--from-start": "drive.route_from_start",
     "--units": "screen.units",
 }
 

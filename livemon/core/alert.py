@@ -28,6 +28,9 @@ class AlertSettings:
         "the same while the engine warms up or the thermostat regulates, when a slope is no danger yet",
     )
     warning_chance: float = key(0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning")
+    climb_chance: float = key(
+        0.6, 0.05, 0.95, "", "chance to cross the limit on the road of the route within 15 min that begins a caution"
+    )
     advisory_chance: float = key(0.25, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
     exit_share: float = key(
         0.3, 0.1, 0.95, "", "a chance ends a level when it is below this share of the one that began it"
@@ -99,6 +102,8 @@ class Evidence:
     coolant_lost: bool = False
     danger: Level = Level.NORMAL
     """What the named doubts and faults alone ask for (core/trust)."""
+    climb_chance: float | None = None
+    """Chance to cross the limit on the road ahead within 15 minutes; only with a route."""
     silenced_ms: int | None = None
     """When the sound was last silenced by key or switch; None = not silenced."""
 
@@ -258,6 +263,18 @@ ROWS: Final[tuple[Row, ...]] = (
         lambda now, s: now.chance(300) >= _caution_chance(now, s) * s.exit_share,
         "coming_clear_s",
         "limit coming",
+        heat=True,
+    ),
+    Row(
+        "limit_on_climb",
+        Level.CAUTION,
+        "on a route: chance to cross `limit` on its road within 15 min at or over `climb_chance`, regulating or not",
+        lambda now, s: (now.e.climb_chance or 0.0) >= s.climb_chance,
+        "coming_on_s",
+        "chance below `exit_share` of it, or the road not known any more",
+        lambda now, s: (now.e.climb_chance or 0.0) >= s.climb_chance * s.exit_share,
+        "clear_s",
+        "limit ahead on this road",
         heat=True,
     ),
     Row(

@@ -37,3 +37,19 @@ def normal_quantile(share: Array) -> Array:
     log = np.log1p(-x * x)
     first = 2.0 / (np.pi * 0.147) + 0.5 * log
     return np.asarray(np.sqrt(2.0) * np.sign(x) * np.sqrt(np.sqrt(first * first - log / 0.147) - first))
+
+
+def even_shares(count: int, unknowns: int) -> Array:
+    """(unknowns, count) numbers in 0..1, evenly spread in all of them at once: the R-sequence (Roberts 2018)."""
+    root = 1.5
+    for _ in range(60):  # the one real root of x^(d+1) = x + 1
+        root = (1.0 + root) ** (1.0 / (unknowns + 1.0))
+    k = np.arange(1, count + 1)
+    return np.asarray((0.5 + k * root ** -np.arange(1.0, unknowns + 1.0)[:, None]) % 1.0)
+
+
+def normals(count: int, unknowns: int) -> Array:
+    """(unknowns, count) standard normal numbers, each row with mean 0 and spread 1."""
+    z = normal_quantile(even_shares(count, unknowns))
+    z = z - z.mean(axis=1, keepdims=True)
+    return np.asarray(z / z.std(axis=1, keepdims=True))

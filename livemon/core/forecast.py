@@ -7,7 +7,7 @@ time band is read off them.  It does not know levels or words.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from livemon.core import ahead, calibration
 from livemon.core.ahead import HORIZONS, LAST_60
+from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.estimator import State
 from livemon.core.outcome import FORESEE_S, HORIZONS_S, Band, Crossing
 from livemon.core.road import RoadView
@@ -78,6 +79,21 @@ def look_ahead(
         chance_stop=tuple(
             (h, p) for h, p in zip(HORIZONS, chances(view, stop_c, table), strict=True) if h in HORIZONS_S
         ),
+    )
+
+
+def along(plain: Forecast, climb: ClimbAhead, limit_c: float) -> Forecast:
+    """The forecast with the road of the route in it: what the climb says in place of what the last minutes promise."""
+    chance = dict(climb.chance)
+    inside = tuple(chance[h] for h in HORIZONS)
+    now_reached = inside[0] >= 1.0
+    return replace(
+        plain,
+        ahead_c=climb.ahead_c,
+        crossing=Crossing.KNOWN if inside[-1] >= 0.5 else Crossing.NONE_FORESEEN,
+        time_to_limit_s=time_band(inside, now_reached),
+        chance=tuple((h, chance[h]) for h in HORIZONS_S),
+        chance_stop=tuple((h, p) for h, p in climb.chance_stop if h in HORIZONS_S),
     )
 
 

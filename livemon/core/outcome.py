@@ -139,6 +139,27 @@ class OffPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class RoadAhead:
+    """What the route says of the road ahead; only with a route.  Distances [km] and times [s] from here."""
+
+    on_route: bool
+    words: str
+    """Where the vehicle is on the route, or why the road ahead is not known."""
+    along_km: float | None = None
+    drift_km: float | None = None
+    """How far the place may be off, one standard deviation."""
+    peak_c: Band | None = None
+    """Highest temperature expected up to the summit, at most half an hour ahead."""
+    peak_in_km: float | None = None
+    peak_in_s: float | None = None
+    chance: float | None = None
+    """Chance to cross the limit before the summit, at most half an hour ahead."""
+    summit_in_km: float | None = None
+    summit_in_s: Band | None = None
+    summit_boil_margin_c: Band | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What the core says at one tick.  SI units; `ahead_c`, `chance`, `chance_stop` are keyed by seconds ahead."""
 
@@ -173,3 +194,5 @@ class Outcome:
     """Why the level stands, in a few words."""
     withheld: tuple[Withheld, ...] = ()
     off_plan: OffPlan | None = None
+    # Part of the JSON contract again, where there is a route:
+    road: RoadAhead | None = None

@@ -15,6 +15,7 @@ from livemon.core import (
     acted,
     advice,
     alert,
+    climb_ahead,
     demand,
     estimator,
     forecast,
@@ -22,6 +23,7 @@ from livemon.core import (
     planned,
     rise,
     road,
+    road_demand,
     signals,
     trust,
     what_if,
@@ -30,6 +32,7 @@ from livemon.core.acted import ActedState, Doing
 from livemon.core.advice import AdviceSettings, AdviceState, Advised, Gains, Situation
 from livemon.core.air import air_density, standard_pressure_kpa
 from livemon.core.alert import AlertSettings, AlertState, Evidence, default_stop_c
+from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
 from livemon.core.engine import brake_kw_from_fuel
@@ -37,10 +40,11 @@ from livemon.core.estimator import Estimate
 from livemon.core.events import Event, Sample, Tick, corrected
 from livemon.core.forecast import Forecast
 from livemon.core.ignition import Ignition, IgnitionSettings
-from livemon.core.outcome import Acted, Action, Band, Crossing, Level, Outcome, Status
+from livemon.core.outcome import HORIZONS_S, Acted, Action, Band, Crossing, Level, Outcome, RoadAhead, Status
 from livemon.core.planned import OffState, PlannedRoad
 from livemon.core.rise import Rise
-from livemon.core.road import RoadState, RoadView
+from livemon.core.road import Place, RoadState, RoadView
+from livemon.core.road_demand import Shown, Vehicle
 from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
 from livemon.core.traction import grade_from_power, recognise_gear
@@ -117,6 +121,9 @@ class State(NamedTuple):
     evidence: Evidence | None = None
     """What the level of the last tick was decided on: `tune` decides it again under other settings."""
     off_plan: OffState = planned.start()
+    shown: Shown | None = None
+    """What the drive has shown of driver and road load; None without a route."""
+    climb: ClimbAhead | None = None
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
         """Only where nothing better tells the height."""
@@ -133,6 +140,7 @@ def start(settings: CoreSettings) -> State:
         profile.cooling(),
         what_if.vehicles(profile),
         road=road.start(settings.route, settings.route_from_start),
+        shown=None if settings.route is None else road_demand.begin(profile),
     )
 
 
@@ -161,6 +169,10 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
         doubted_since_ms=doubted_ms,
         speed_kmh=inputs.speed_kmh,
     )
+    if state.shown is not None and state.estimator.air_c is not None:
+        vehicle = _vehicle(state, inputs)
+        shown = road_demand.heard(state.shown, inputs, where, vehicle, state.estimator.air_c)
+        state = state._replace(shown=shown)
     return _say(state, inputs, where, verdict, settings)
 
 
@@ -201,6 +213,22 @@ def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, O
         notes=inputs.notes,
     )
     return state, outcome
+
+
+def _vehicle(state: State, inputs: Inputs) -> Vehicle:
+    return Vehicle(road_demand.loaded(state.body, inputs.mass_kg), state.engine, state.cooling)
+
+
+def _look_along(state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float) -> ClimbAhead | None:
+    """The climb ahead, kept for some seconds; None at once where road or position is not known."""
+    if state.shown is None or where.ahead is None:
+        return None
+    last = state.climb
+    if last is not None and 0 <= inputs.t_ms - last.t_ms < climb_ahead.EVERY_MS:
+        return last
+    return climb_ahead.look_along(
+        state.estimator, state.shown, inputs, where, _vehicle(state, inputs), limit_c, stop_c, HORIZONS_S
+    )
 
 
 def demand_grade_pct(state: State, inputs: Inputs) -> float | None:
@@ -253,6 +281,10 @@ def _say(
         ahead = state.forecast
         if forecast.due(ahead, state.estimator):
             ahead = forecast.look_ahead(state.estimator, inputs, where, settings.limit_c, stop_c)
+    climb = None if now is None else _look_along(state, inputs, where, settings.limit_c, stop_c)
+    plain = ahead
+    if ahead is not None and climb is not None:
+        ahead = forecast.along(ahead, climb, settings.limit_c)
     evidence = Evidence(
         t_ms=inputs.t_ms,
         status=inputs.status,
@@ -270,10 +302,11 @@ def _say(
         trusted=verdict.trusted,
         coolant_lost=verdict.coolant_lost,
         danger=verdict.danger,
+        climb_chance=None if climb is None else climb.chance_soon,
         silenced_ms=inputs.silenced_ms,
     )
     alerting, level = alert.decide(state.alert, evidence, settings.alert)
-    state = state._replace(alert=alerting, forecast=ahead, evidence=evidence)
+    state = state._replace(alert=alerting, forecast=plain, climb=climb, evidence=evidence)
     state = _with_gains(state, inputs, where, now, level, settings)
     state, said = _advise(state, inputs, where, verdict, now, rate, level, settings, stop_c)
     state, done = _recognise(state, inputs, now, ahead, level, said)
@@ -316,8 +349,29 @@ def _say(
         reason=alerting.reason,
         withheld=said.withheld,
         off_plan=off,
+        road=_road_ahead(where, climb),
     )
     return state, outcome
+
+
+def _road_ahead(where: RoadView, climb: ClimbAhead | None) -> RoadAhead | None:
+    """What is said of the route; None without one."""
+    if where.place is Place.NO_ROUTE:
+        return None
+    known = bool(where.on_route)
+    return RoadAhead(
+        on_route=known,
+        words=where.place.value,
+        along_km=where.along_m / 1000.0 if known and where.along_m is not None else None,
+        drift_km=where.along_sigma_m / 1000.0 if known and where.along_sigma_m is not None else None,
+        peak_c=None if climb is None else climb.peak_c,
+        peak_in_km=None if climb is None else climb.peak_in_km,
+        peak_in_s=None if climb is None else climb.peak_in_s,
+        chance=None if climb is None else climb.chance_climb,
+        summit_in_km=None if climb is None else climb.summit_in_km,
+        summit_in_s=None if climb is None else climb.summit_in_s,
+        summit_boil_margin_c=None if climb is None else climb.summit_boil_margin_c,
+    )
 
 
 def _under(line: Band, value: Band) -> Band:

@@ -8,13 +8,14 @@ freeze; what is left widens the band.  Knows nothing of heat.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from livemon.core.air import standard_height_m
 from livemon.core.outcome import Band, Climb
-from livemon.core.route import OFF_ROUTE_M, Route, match
+from livemon.core.route import OFF_ROUTE_M, Route, locate, match
 from livemon.core.signals import Inputs
 
 Z80: Final = 1.2815515655446004
@@ -34,6 +35,23 @@ GATE: Final = 4.0
 REJECTS_BEFORE_RESTART: Final = 15
 FROZEN_S: Final = 5
 OFF_ROUTE_S: Final = 15
+DOUBT_S: Final = 4
+"""So many seconds in a row away from the route, and nothing is said any more of the road ahead; a jump is shorter."""
+REACH_M: Final = 150.0
+"""A fix may move the place so far, and by four times what the odometer may have drifted since the last one."""
+ANCHOR_M: Final = 100.0
+"""Driven between the two fixes that fix place and direction on the route."""
+ANCHOR_MOST_M: Final = 1_000.0
+ONWARD: Final = 0.5
+"""Share of what was driven by which the place must have moved on; less is the wrong way or another road."""
+LOST_M: Final = 3_000.0
+"""Driven without a usable fix, after there was one, until the place counts as lost (a long tunnel)."""
+DRIFT_MOST_M: Final = 1_000.0
+"""Odometer drift past which a place counted from a start mark is lost: 50 km."""
+ROUTE_FIX_M: Final = 50.0
+START_SIGMA_M: Final = 20.0
+START_NOTE: Final = "route start"
+"""The note that says: here begins the route."""
 CLIMB_GAIN_M: Final = 25.0
 CLIMB_GRADE: Final = 0.015
 SUMMIT_DROP_M: Final = 15.0
@@ -55,6 +73,19 @@ class Ahead:
     summit_height_m: float
 
 
+class Place(Enum):
+    """Where the vehicle is on the route, in words for people."""
+
+    NO_ROUTE = ""
+    SEEKING = "looking for the place on the route"
+    NO_POSITION = "route: no position"
+    ON_ROUTE = "on the route"
+    BY_ODOMETER = "on the route by distance"
+    DOUBTED = "route: position in doubt"
+    OFF_ROUTE = "off the route"
+    LOST = "route: position lost"
+
+
 @dataclass(frozen=True, slots=True)
 class RoadView:
     """What is known of the road at one tick; None = not known."""
@@ -70,6 +101,7 @@ class RoadView:
     along_m: float | None = None
     along_sigma_m: float | None = None
     ahead: Ahead | None = None
+    place: Place = Place.NO_ROUTE
 
 
 class RoadState(NamedTuple):
@@ -100,6 +132,16 @@ class RoadState(NamedTuple):
     along_m: float | None = None
     along_var: float = 0.0
     off_s: int = 0
+    by_fix: bool = False
+    """The place was told by a fix, not by a start mark."""
+    seen_m: float = 0.0
+    """Driven at the last fix that agreed."""
+    anchor: tuple[float, float, float] | None = None
+    """Latitude, longitude and distance driven at an earlier fix, while the place is sought."""
+    onward: tuple[float, float] = (0.0, 0.0)
+    """Place and distance driven when direction was last looked at."""
+    lost: bool = False
+    marks: int = 0
 
 
 def start(route: Route | None = None, at_start: bool = False) -> RoadState:
@@ -116,9 +158,11 @@ def advance(
     state = _move(state, step_m)
     state, moving_fix = _fix(state, inputs, step_m)
     if route is not None:
-        state = _follow(state, inputs, route, step_m, moving_fix)
-    on_route = None if route is None else state.along_m is not None and state.off_s < OFF_ROUTE_S
-    if route is not None and on_route and state.along_m is not None:
+        state = _follow(_marked(state, inputs), inputs, route, moving_fix)
+    place = _place(state, inputs, route)
+    known = state.along_m is not None and place in _KNOWN
+    on_route = None if route is None else known
+    if route is not None and known and state.along_m is not None:
         height, grade = route.height_at(state.along_m), route.grade_at(state.along_m) / 100.0
         state = _grade_heard(_heard(state, height, ROUTE_SIGMA_M), grade, ROUTE_GRADE_SIGMA)
     else:
@@ -127,7 +171,7 @@ def advance(
         state = _barometer(state, inputs)
         state = _demand(state, demand_grade_pct, step_m)
     state = _climb(state, inputs.t_ms)
-    return state, _view(state, inputs.t_ms, route if on_route else None, on_route)
+    return state, _view(state, inputs.t_ms, route if known else None, on_route, place)
 
 
 def _move(s: RoadState, step_m: float) -> RoadState:
@@ -218,18 +262,85 @@ def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> Road
     return _grade_heard(s, mean, DEMAND_SIGMA)._replace(demand_sum=0.0, demand_n=0)
 
 
-def _follow(s: RoadState, inputs: Inputs, route: Route, step_m: float, moving_fix: bool) -> RoadState:
-    if inputs.latitude_deg is None or inputs.longitude_deg is None or not moving_fix:
-        return s
-    found = match(route, inputs.latitude_deg, inputs.longitude_deg, s.along_m)
-    if found is None:
-        return s
+_KNOWN: Final = frozenset({Place.ON_ROUTE, Place.BY_ODOMETER})
+
+
+def _place(s: RoadState, inputs: Inputs, route: Route | None) -> Place:
+    if route is None:
+        return Place.NO_ROUTE
+    if s.along_m is None:
+        if s.off_s >= OFF_ROUTE_S:
+            return Place.OFF_ROUTE
+        if s.lost:
+            return Place.LOST
+        return Place.NO_POSITION if inputs.latitude_deg is None or route.latitude_deg is None else Place.SEEKING
+    if s.off_s >= DOUBT_S:
+        return Place.DOUBTED
+    return Place.ON_ROUTE if s.by_fix and s.driven_m - s.seen_m < ANCHOR_M else Place.BY_ODOMETER
+
+
+def _marked(s: RoadState, inputs: Inputs) -> RoadState:
+    """A start mark sets the place to the first point of the route."""
+    marks = inputs.notes.count(START_NOTE)
+    if marks <= s.marks:
+        return s if marks == s.marks else s._replace(marks=marks)
+    return _found(s, 0.0, START_SIGMA_M)._replace(marks=marks, by_fix=False)
+
+
+def _found(s: RoadState, along_m: float, sigma_m: float) -> RoadState:
+    return s._replace(
+        along_m=along_m,
+        along_var=sigma_m**2,
+        off_s=0,
+        seen_m=s.driven_m,
+        anchor=None,
+        onward=(along_m, s.driven_m),
+        lost=False,
+    )
+
+
+def _lost(s: RoadState) -> RoadState:
+    return s._replace(along_m=None, by_fix=False, anchor=None, lost=True)
+
+
+def _follow(s: RoadState, inputs: Inputs, route: Route, moving_fix: bool) -> RoadState:
+    """The place on the route one second on: by fix where one agrees, else by distance for some kilometres."""
+    if inputs.latitude_deg is None or inputs.longitude_deg is None or not moving_fix or route.latitude_deg is None:
+        unseen = s.along_m is not None and s.by_fix and s.driven_m - s.seen_m > LOST_M
+        drifted = s.along_m is not None and s.along_var > DRIFT_MOST_M**2
+        return _lost(s) if unseen or drifted else s._replace(anchor=None) if s.anchor is not None else s
+    fix = (inputs.latitude_deg, inputs.longitude_deg)
+    if s.along_m is None:
+        return _sought(s, fix, route)
+    reach = REACH_M + 4.0 * s.along_var**0.5
+    found = match(route, *fix, s.along_m, reach)
+    assert found is not None  # the route has positions
     along, away = found
     if away > OFF_ROUTE_M:
         s = s._replace(off_s=min(s.off_s + 1, 3600))
-        # lost: look again over the whole route, for the driver may have come back elsewhere
-        return s._replace(along_m=None) if s.off_s >= OFF_ROUTE_S else s
-    return s._replace(along_m=along, along_var=10.0**2, off_s=0)
+        return s._replace(along_m=None, by_fix=False, anchor=None, lost=False) if s.off_s >= OFF_ROUTE_S else s
+    at_m, driven_m = s.onward
+    s = s._replace(along_m=along, along_var=10.0**2, off_s=0, by_fix=True, seen_m=s.driven_m)
+    if s.driven_m - driven_m < 2.0 * ANCHOR_M:
+        return s
+    if along - at_m < ONWARD * (s.driven_m - driven_m) - ROUTE_FIX_M and along < route.length_m - REACH_M:
+        return _lost(s)._replace(lost=False)  # the wrong way, or a receiver that creeps
+    return s._replace(onward=(along, s.driven_m))
+
+
+def _sought(s: RoadState, fix: tuple[float, float], route: Route) -> RoadState:
+    """Place and direction from this fix and one at least 100 m before it; nothing is said until both agree."""
+    if s.anchor is None or s.driven_m - s.anchor[2] > ANCHOR_MOST_M:
+        return s._replace(anchor=(*fix, s.driven_m))
+    driven = s.driven_m - s.anchor[2]
+    if driven < ANCHOR_M:
+        return s
+    along = locate(route, s.anchor[:2], fix, driven)
+    if along is not None:
+        return _found(s, along, 10.0)._replace(by_fix=True)
+    nearest = match(route, *fix, None)
+    away = nearest is not None and nearest[1] > OFF_ROUTE_M
+    return s._replace(anchor=(*fix, s.driven_m), off_s=OFF_ROUTE_S if away else 0, lost=False)
 
 
 def _climb(s: RoadState, t_ms: int) -> RoadState:
@@ -256,7 +367,7 @@ def _new_foot(s: RoadState, height_m: float, t_ms: int) -> RoadState:
     return s._replace(foot_m=height_m, foot_at_m=s.driven_m, foot_t_ms=t_ms, top_m=height_m, top_at_m=s.driven_m)
 
 
-def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None) -> RoadView:
+def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None, place: Place) -> RoadView:
     ahead = None if route is None or s.along_m is None else look_ahead(route, s.along_m)
     to_go = None if ahead is None else max(ahead.summit_height_m - (s.height_m or ahead.height_m[0]), 0.0)
     climb = None
@@ -282,6 +393,7 @@ def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None) -
         along_m=s.along_m,
         along_sigma_m=None if s.along_m is None else s.along_var**0.5,
         ahead=ahead,
+        place=place,
     )
 
 

@@ -21,6 +21,9 @@ SPIKE_PCT: Final = 40.0
 """No paved pass is steeper over 50 m (common practice, no source: steepest public streets are some 35 %)."""
 NEAR_M: Final = 3_000.0
 OFF_ROUTE_M: Final = 120.0
+ON_ROUTE_M: Final = 60.0
+"""So near a position must lie for its place to be believed at first; half the distance at which it is lost."""
+_MOST_CANDIDATES: Final = 64
 _WGS84_A: Final = 6_378_137.0
 _WGS84_E2: Final = 6.694379990141317e-3
 
@@ -132,19 +135,10 @@ def _smooth(values: Floats, sigma: float) -> Floats:
     return np.asarray(total / np.sum(weights))
 
 
-def match(route: Route, latitude_deg: float, longitude_deg: float, near_m: float | None) -> tuple[float, float] | None:
-    """(distance along the route, distance from it) [m] of the closest place; None for a route without positions.
-
-    With `near_m` only the road within 3 km of it is searched: a pass may come back within sight of itself.
-    """
-    if route.latitude_deg is None or route.longitude_deg is None:
-        return None
-    first, last = 0, len(route.distance_m)
-    if near_m is not None:
-        first = max(0, int(np.searchsorted(route.distance_m, near_m - NEAR_M)) - 1)
-        last = min(last, int(np.searchsorted(route.distance_m, near_m + NEAR_M)) + 1)
-    if last - first < 2:
-        first, last = max(0, last - 2), max(2, last)
+def _aside(route: Route, latitude_deg: float, longitude_deg: float, first: int, last: int) -> tuple[Floats, Floats]:
+    """(place along the route, distance from it) [m] of the closest point of each piece of the grid first..last."""
+    assert route.latitude_deg is not None
+    assert route.longitude_deg is not None
     root = 1.0 - _WGS84_E2 * np.sin(np.radians(latitude_deg)) ** 2
     north = np.radians(route.latitude_deg[first:last] - latitude_deg) * _WGS84_A * (1.0 - _WGS84_E2) / root**1.5
     turn = (route.longitude_deg[first:last] - longitude_deg + 180.0) % 360.0 - 180.0
@@ -152,8 +146,58 @@ def match(route: Route, latitude_deg: float, longitude_deg: float, near_m: float
     dn, de = np.diff(north), np.diff(east)
     share = np.clip(-(north[:-1] * dn + east[:-1] * de) / np.maximum(dn * dn + de * de, 1e-9), 0.0, 1.0)
     away = np.hypot(north[:-1] + share * dn, east[:-1] + share * de)
+    at = route.distance_m[first : last - 1] + share * np.diff(route.distance_m[first:last])
+    return np.asarray(at), np.asarray(away)
+
+
+def _window(route: Route, near_m: float, reach_m: float) -> tuple[int, int]:
+    """First and past-last grid point within `reach_m` of a place; never fewer than two."""
+    first = max(0, int(np.searchsorted(route.distance_m, near_m - reach_m)) - 1)
+    last = min(len(route.distance_m), int(np.searchsorted(route.distance_m, near_m + reach_m)) + 1)
+    return (first, last) if last - first >= 2 else (max(0, last - 2), max(2, last))
+
+
+def match(
+    route: Route, latitude_deg: float, longitude_deg: float, near_m: float | None, reach_m: float = NEAR_M
+) -> tuple[float, float] | None:
+    """(distance along the route, distance from it) [m] of the closest place; None for a route without positions.
+
+    With `near_m` only the road within `reach_m` of it is searched: a pass may come back within sight of itself.
+    """
+    if route.latitude_deg is None or route.longitude_deg is None:
+        return None
+    first, last = (0, len(route.distance_m)) if near_m is None else _window(route, near_m, reach_m)
+    at, away = _aside(route, latitude_deg, longitude_deg, first, last)
     best = int(np.argmin(away))
-    at = route.distance_m[first + best] + share[best] * (
-        route.distance_m[first + best + 1] - route.distance_m[first + best]
-    )
-    return float(at), float(away[best])
+    return float(at[best]), float(away[best])
+
+
+def locate(
+    route: Route, before: tuple[float, float], now: tuple[float, float], driven_m: float, within_m: float = ON_ROUTE_M
+) -> float | None:
+    """Distance along the route [m] from two positions, (latitude, longitude), that were driven `driven_m` apart.
+
+    Only a place where both lie by the route, the earlier one as far back as was driven, counts: one position alone
+    cannot tell the way up from the way down, nor a road above from the road below.  Of several the best fit, of equal
+    ones (a loop driven twice) the first.
+    """
+    if route.latitude_deg is None or route.longitude_deg is None:
+        return None
+    at, away = _aside(route, *now, 0, len(route.distance_m))
+    near = np.flatnonzero(away <= within_m)
+    if not near.size:
+        return None
+    best, fit = None, 2.0 * within_m
+    for group in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1)[:_MOST_CANDIDATES]:
+        place = group[int(np.argmin(away[group]))]
+        slack = max(50.0, 0.25 * driven_m)
+        first, last = _window(route, float(at[place]) - driven_m, slack)
+        at_then, away_then = _aside(route, *before, first, last)
+        then = int(np.argmin(away_then))
+        gone = float(at[place]) - float(at_then[then])
+        if abs(gone - driven_m) > slack + GRID_M:
+            continue
+        total = float(away[place] + away_then[then])
+        if away_then[then] <= within_m and total < fit - 1.0:
+            best, fit = float(at[place]), total
+    return best

@@ -20,6 +20,7 @@ from livemon.core.outcome import (
     Level,
     OffPlan,
     Outcome,
+    RoadAhead,
     Status,
     Withheld,
 )
@@ -35,6 +36,20 @@ def _band(value: Any) -> Band | None:
 
 def _by_seconds(value: Any) -> tuple[tuple[int, float], ...] | None:
     return None if value is None else tuple((int(k), float(v)) for k, v in value.items())
+
+
+def _road(told: Any) -> RoadAhead | None:
+    if told is None:
+        return None
+    plain = ("along_km", "drift_km", "peak_in_km", "peak_in_s", "chance", "summit_in_km")
+    return RoadAhead(
+        on_route=bool(told["on_route"]),
+        words=str(told["words"]),
+        peak_c=_band(told.get("peak_c")),
+        summit_in_s=_band(told.get("summit_in_s")),
+        summit_boil_margin_c=_band(told.get("summit_boil_margin_c")),
+        **{name: told.get(name) for name in plain},
+    )
 
 
 def outcome_of(line: bytes) -> Outcome:
@@ -80,6 +95,7 @@ def outcome_of(line: bytes) -> Outcome:
             reason=told.get("reason") or "",
             withheld=tuple(Withheld(Action(action), why) for action, why in told.get("withheld") or ()),
             off_plan=_off_plan(told.get("off_plan")),
+            road=_road(told.get("road")),
         )
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ValueError(f"feed: expected a line of livemon's output, found {line[:60]!r}") from error

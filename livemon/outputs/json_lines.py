@@ -11,7 +11,7 @@ from functools import lru_cache
 from json.encoder import encode_basestring_ascii as _word
 from math import isfinite
 
-from livemon.core.outcome import Acted, Advice, Band, Climb, Outcome
+from livemon.core.outcome import Acted, Advice, Band, Climb, Outcome, RoadAhead
 from livemon.outputs.summary import Summary
 
 
@@ -42,7 +42,8 @@ def outcome_line(said: Outcome) -> str:
         ("advice", _list(map(_advice, said.advice))),
         ("acted", _list(map(_acted, said.acted))),
     )
-    return _object(fields) + "\n"
+    road = () if said.road is None else (("road", _road(said.road)),)
+    return _object((*fields, *road)) + "\n"
 
 
 def summary_line(summary: Summary, log: str | None = None) -> str:
@@ -111,6 +112,25 @@ def _climb(climb: Climb | None) -> str:
             ("minutes", _number(climb.minutes, 1)),
             ("to_go_m", _number(climb.to_go_m, 0)),
             ("to_go_km", _number(climb.to_go_km, 1)),
+        )
+    )
+
+
+@lru_cache(64)
+def _road(road: RoadAhead) -> str:
+    return _object(
+        (
+            ("on_route", _flag(road.on_route)),
+            ("words", _word(road.words)),
+            ("along_km", _number(road.along_km, 2)),
+            ("drift_km", _number(road.drift_km, 2)),
+            ("peak_c", _band(road.peak_c, 1)),
+            ("peak_in_km", _number(road.peak_in_km, 1)),
+            ("peak_in_s", _number(road.peak_in_s, 0)),
+            ("chance", _number(road.chance, 3)),
+            ("summit_in_km", _number(road.summit_in_km, 2)),
+            ("summit_in_s", _band(road.summit_in_s, 0)),
+            ("summit_boil_margin_c", _band(road.summit_boil_margin_c, 1)),
         )
     )
 

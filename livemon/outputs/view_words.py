@@ -9,7 +9,7 @@ import math
 from typing import Final
 
 from livemon.core.outcome import Action, Band, Crossing, Level, Outcome, Status
-from livemon.core.units import Display
+from livemon.core.units import LENGTH, Display, to_unit
 from livemon.outputs.view_canvas import Tone
 
 CAUTION_SHORT: Final = "Estimates only: gauge and lamps win."
@@ -125,6 +125,32 @@ def minutes_band(outcome: Outcome) -> str:
         return UNKNOWN
     low = int(time.low // 60)
     return f"{low} or more" if time.high is None else f"{low}..{math.ceil(time.high / 60)}"
+
+
+def road_items(outcome: Outcome, units: Display) -> list[str]:
+    """What the route says of the road ahead, most needed first; where the road is lost, only that."""
+    road = outcome.road
+    if road is None:
+        return []
+    if not road.on_route:
+        return [road.words]
+    items = []
+    if road.peak_c is not None and road.peak_in_s is not None and believed(outcome):
+        when = "now" if road.peak_in_s < 30 else f"in {clock(road.peak_in_s)}"
+        items.append(f"peak ahead {band(road.peak_c, units)} {when}")
+    if road.summit_in_km is not None:
+        far = f"{to_unit(1000.0 * road.summit_in_km, LENGTH, units.distance):.1f} {units.distance}"
+        soon = road.summit_in_s
+        items.append(f"summit {far}" + (f", {clock(soon.likely)}" if soon is not None and soon.likely else ""))
+        if road.chance is not None:
+            items.append(f"limit before it {100 * road.chance:.0f}%")
+        boil = road.summit_boil_margin_c
+        if boil is not None:
+            items.append(f"boils {step(boil.likely, units)}°{units.temperature} higher there")
+    if road.words != "on the route":
+        drift = "" if road.drift_km is None else f" +-{to_unit(1000.0 * road.drift_km, LENGTH, units.distance):.1f}"
+        items.append(f"{road.words}{drift}{' ' + units.distance if drift else ''}")
+    return items
 
 
 ACTION_NAMES: Final[dict[Action, str]] = {

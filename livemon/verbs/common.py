@@ -13,6 +13,7 @@ from livemon.core.planned import PlanSettings
 from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
+from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file
 from livemon.readers.route_file import read_route
 from livemon.settings import Layer, ScreenSettings, Settings
@@ -51,6 +52,9 @@ def add_common(
         )
         for option, (kind, words) in PLAN_OPTIONS.items():
             parser.add_argument(option, metavar=kind, help=words)
+        parser.add_argument(
+            "--from-start", action="store_true", help="the drive begins at the first point of the route (no GPS needed)"
+        )
     for option, (kind, words) in QUANTITIES.items():
         parser.add_argument(option, metavar=kind, help=words)
     parser.add_argument("--units", metavar="WORD", help="us or metric on the screens; JSON is always SI")
@@ -129,6 +133,10 @@ def settle(args: argparse.Namespace, header: Mapping[str, str] | None = None, lo
         route = route_header.settled(read_route(args.route))
     names = (*QUANTITIES, *PLAN_OPTIONS, "--units")
     given = {option: getattr(args, option[2:].replace("-", "_"), None) for option in names}
+    if getattr(args, "from_start", False):
+        if route is None:
+            raise SetupError("--from-start", "a route", "none", "Give one with --route")
+        given["--from-start"] = "yes"
     layers.append(settings.options(given))
     force = InForce(settings.settle(*layers), profile, source, route)
     return replace(force, remarks=(*remarks, *force.offset_words()))

@@ -1,0 +1,249 @@
+"""The climb before it is driven: the hypotheses run along the road of the route, and what they say of peak and limit.
+
+Draws of everything not known (vehicle, driver's speed, weight of the grade, weather) go side by side over the road to
+the summit, with the heat balance of `hypotheses`.  Peak, place, times and chances are shares of the draws.  It knows
+levels and words as little as `forecast`, and says nothing where position, speed or the heat made are not known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from livemon.core import demand, hypotheses, road_demand
+from livemon.core.air import Array, standard_pressure_kpa
+from livemon.core.coolant import boiling_c
+from livemon.core.demand import Flow
+from livemon.core.draws import normals
+from livemon.core.estimator import State
+from livemon.core.hypotheses import DRIFT_TAU_S, MEMBERS, TEMP, Bank
+from livemon.core.outcome import Band
+from livemon.core.road import RoadView
+from livemon.core.road_demand import Course, Shown, Vehicle
+from livemon.core.signals import Inputs
+
+DRAWS: Final = 32
+"""Draws of a member; their weights are those of the members."""
+_Z: Final = normals(DRAWS, 6 + road_demand.UNKNOWNS)
+EVERY_MS: Final = 10_000
+LONGEST_S: Final = 1_800.0
+LEAST_S: Final = 900.0
+PAST_SUMMIT_M: Final = 1_500.0
+STEPS: Final = 48
+SHORTEST_M: Final = 100.0
+CLIMB_LEAST_M: Final = 30.0
+"""A highest point less than this above here is no summit worth naming."""
+CHANCE_S: Final = (60, 120, 180, 300, 450, 600, 900)
+ALERT_S: Final = 900
+RESIDUAL_C: Final = 1.5
+"""What the reduced model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
+RESIDUAL_GROWS_S: Final = 200.0
+_Z80: Final = 1.2816
+
+
+@dataclass(frozen=True, slots=True)
+class ClimbAhead:
+    """What the road ahead does to the coolant; bands are 80 %, times [s] and distances [km] from here."""
+
+    t_ms: int
+    ahead_c: tuple[tuple[int, Band], ...]
+    chance: tuple[tuple[int, float], ...]
+    chance_stop: tuple[tuple[int, float], ...]
+    peak_c: Band
+    """Highest up to the summit, or over the next half hour where it is farther."""
+    peak_in_km: float
+    peak_in_s: float
+    chance_climb: float
+    """Limit crossed before the summit, at most `LONGEST_S` ahead."""
+    chance_soon: float
+    """The same within `ALERT_S`."""
+    summit_in_km: float | None
+    summit_in_s: Band | None
+    summit_boil_margin_c: Band | None
+
+
+def look_along(
+    state: State,
+    shown: Shown,
+    inputs: Inputs,
+    where: RoadView,
+    vehicle: Vehicle,
+    limit_c: float,
+    stop_c: float,
+    horizons_s: tuple[int, ...],
+) -> ClimbAhead | None:
+    """The climb ahead at this tick; None where the road, the driver's speed or the heat made is not known."""
+    bank, ahead = state.bank, where.ahead
+    if bank is None or state.flow is None or ahead is None or state.source == "nothing" or state.air_c is None:
+        return None
+    speed, _ = road_demand.climb_speed(shown)
+    if speed is None:
+        return None
+    rise_m = ahead.summit_height_m - ahead.height_m[0]
+    summit_m = ahead.summit_in_m if rise_m >= CLIMB_LEAST_M else None
+    points = _points(summit_m, speed, shown.level_kmh or speed)
+    course = road_demand.course(shown, ahead, vehicle, inputs, state.air_c, points, _Z[6:])
+    if course is None:
+        return None
+    start_c, temps = march(bank, state.flow, course, vehicle, inputs)
+    return _said(state, course, start_c, temps, summit_m, vehicle, limit_c, stop_c, horizons_s)
+
+
+def _points(summit_m: float | None, climb_kmh: float, level_kmh: float) -> Array:
+    """Ends of the steps [m from here]: fine at first, up to past the summit, a quarter to half an hour long."""
+    slow, fast = min(climb_kmh, level_kmh), max(climb_kmh, level_kmh)
+    least, most = 1.3 * LEAST_S * fast / 3.6, LONGEST_S * slow / 3.6
+    wanted = least if summit_m is None else summit_m + PAST_SUMMIT_M
+    length = max(least, min(wanted, most), STEPS * SHORTEST_M)
+    share = np.arange(1, STEPS + 1) / STEPS
+    fine = SHORTEST_M * STEPS / length
+    return length * share * (fine + (1.0 - fine) * share)  # steps grow evenly from the shortest
+
+
+def drawn(bank: Bank) -> Array:
+    """(6, DRAWS, MEMBERS) draws of each member's unknowns: mean + L z, L the Cholesky root of its covariance.
+
+    Written out: it is six by six for six members side by side, and a library routine may differ in the last bits.
+    """
+    size = bank.mean.shape[0]
+    root = np.zeros((size, size, MEMBERS))
+    for i in range(size):
+        for j in range(i + 1):
+            rest = bank.cov[i, j] - (root[i, :j] * root[j, :j]).sum(axis=0)
+            root[i, j] = np.sqrt(np.maximum(rest, 1e-12)) if i == j else rest / root[j, j]
+    out: Array = bank.mean[:, None, :] + (root[:, :, None, :] * _Z[None, :size, :, None]).sum(axis=1)
+    return out
+
+
+def march(bank: Bank, flow: Flow, course: Course, vehicle: Vehicle, inputs: Inputs) -> tuple[Array, Array]:
+    """(start, (points, DRAWS, MEMBERS)) coolant [C] of every draw along the course.
+
+    Each step exact for the balance linearised at its start, as in `ahead.run`; heat, ram and fan follow the road with
+    the lags of metal, air and clutch, beginning where they are now.
+    """
+    mean = drawn(bank)
+    temp = mean[TEMP]
+    start_c = temp.copy()
+    lanes = Bank(mean, bank.cov, bank.log_weight, bank.prior)
+    heat_kw, ram, fan = flow.heat_kw, np.sqrt(flow.ram2), flow.fan
+    air_c = course.air_c
+    if inputs.ac_on:
+        air_c = air_c + demand.condenser_c(vehicle.cooling, air_c, course.speed_kmh / demand.RAM_KMH)
+    thin = flow.density * (course.kg_m3 / course.here_kg_m3) ** hypotheses.AIR_EXPONENT
+    wished_ram = course.speed_kmh / demand.RAM_KMH
+    wished_fan = np.minimum(course.rpm / demand.FAN_RPM, demand.FAN_TOP)
+    seconds = course.step_m[:, None] / (course.speed_kmh / 3.6)
+    out = np.empty((len(seconds), *temp.shape))
+    for place, dt_s in enumerate(seconds):
+        heat_kw = heat_kw + (course.heat_kw[place] - heat_kw) * -np.expm1(-dt_s / demand.HEAT_LAG_S)
+        ram = ram + (wished_ram[place] - ram) * -np.expm1(-dt_s / demand.AIR_LAG_S)
+        fan = fan + (wished_fan[place] - fan) * -np.expm1(-dt_s / demand.FAN_LAG_S)
+        here = Flow(heat_kw[:, None], (ram * ram)[:, None], fan[:, None], air_c[place][:, None], thin[place])
+        part = hypotheses.terms(lanes, here)
+        rate = part.warm - part.opening * part.cold - part.loss + mean[hypotheses.DRIFT]
+        slope = part.opening * part.shed + part.cold * part.ramp / bank.prior.span_c + hypotheses.LOSS_PER_S
+        step_s = dt_s[:, None]
+        temp = temp - rate * np.expm1(-slope * step_s) / slope
+        mean[TEMP] = temp
+        mean[hypotheses.DRIFT] *= np.exp(-step_s / DRIFT_TAU_S)
+        out[place] = temp
+    return start_c, out
+
+
+def _said(
+    state: State,
+    course: Course,
+    start_c: Array,
+    temps: Array,
+    summit_m: float | None,
+    vehicle: Vehicle,
+    limit_c: float,
+    stop_c: float,
+    horizons_s: tuple[int, ...],
+) -> ClimbAhead:
+    assert state.bank is not None
+    weight = np.broadcast_to(hypotheses.shares(state.bank) / DRAWS, start_c.shape)
+    clock = np.cumsum(course.step_m[:, None] / (course.speed_kmh / 3.6), axis=0)  # (points, draws)
+    before = np.concatenate([np.zeros_like(clock[:1]), clock[:-1]])
+    path = np.concatenate([start_c[None], temps])
+    rise = np.diff(path, axis=0)
+
+    def at_s(horizon: float) -> Array:
+        share = np.clip((horizon - before) / (clock - before), 0.0, 1.0)
+        return np.asarray(start_c + (share[:, :, None] * rise).sum(axis=0))
+
+    def highest_by(horizon: float) -> Array:
+        seen = np.where((clock <= horizon)[:, :, None], temps, -1e3).max(axis=0)
+        return np.asarray(np.maximum(np.maximum(seen, at_s(horizon)), start_c))
+
+    by = {h: highest_by(float(h)) for h in CHANCE_S}
+    end_m = float(course.distance_m[-1]) if summit_m is None else summit_m + 0.5 * PAST_SUMMIT_M
+    upto = (course.distance_m[:, None] <= max(end_m, course.distance_m[0])) & (clock <= LONGEST_S)
+    climbing = np.where(upto[:, :, None], temps, -1e3)
+    peak = np.maximum(climbing.max(axis=0), start_c)
+    place = np.where(climbing.max(axis=0) > start_c, 1 + climbing.argmax(axis=0), 0)
+    where_m = np.concatenate([[0.0], course.distance_m])[place]
+    when_s = np.concatenate([np.zeros_like(clock[:1]), clock])[place, np.arange(DRAWS)[:, None]]
+    soon = np.minimum(peak, by[ALERT_S]) if summit_m is not None else by[ALERT_S]
+    now_c = float((weight * start_c).sum())
+    summit_s = None
+    boil = None
+    reached = summit_m is not None and float(np.median(clock[-1])) > 0.0 and summit_m <= float(course.distance_m[-1])
+    if summit_m is not None and reached:
+        top = min(int(np.searchsorted(course.distance_m, summit_m)), len(temps) - 1)
+        summit_s = _band(np.broadcast_to(clock[top][:, None], start_c.shape), weight, 0.0)
+        kpa = float(standard_pressure_kpa(float(course.height_m[top])))
+        ideal = float(boiling_c(kpa, vehicle.cooling.cap_kpa, vehicle.cooling.glycol_share))
+        boil = _band(ideal - temps[top], weight, residual_c(float(np.median(clock[top]))))
+    chance = _rising([_chance(by[h], weight, limit_c, now_c, h) for h in CHANCE_S])
+    stop = _rising([_chance(by[h], weight, stop_c, now_c, h) for h in CHANCE_S])
+    return ClimbAhead(
+        t_ms=state.t_ms,
+        ahead_c=tuple((h, _band(at_s(float(h)), weight, residual_c(h))) for h in horizons_s),
+        chance=tuple(zip(CHANCE_S, chance, strict=True)),
+        chance_stop=tuple(zip(CHANCE_S, stop, strict=True)),
+        peak_c=_band(peak, weight, residual_c(float((weight * when_s).sum()))),
+        peak_in_km=_quantile(where_m, weight, 0.5) / 1000.0,
+        peak_in_s=_quantile(when_s, weight, 0.5),
+        chance_climb=_chance(peak, weight, limit_c, now_c, float((weight * when_s).sum())),
+        chance_soon=_chance(soon, weight, limit_c, now_c, ALERT_S),
+        summit_in_km=None if summit_m is None else summit_m / 1000.0,
+        summit_in_s=summit_s,
+        summit_boil_margin_c=boil,
+    )
+
+
+def residual_c(ahead_s: float) -> float:
+    """What no draw holds, so many seconds ahead [K]: grows from nothing to `RESIDUAL_C`."""
+    return RESIDUAL_C * float(-np.expm1(-ahead_s / RESIDUAL_GROWS_S)) + 0.3
+
+
+def _chance(highest: Array, weight: Array, line_c: float, now_c: float, ahead_s: float) -> float:
+    """Share of the draws that pass the line, each smeared by what no draw holds."""
+    if now_c >= line_c:
+        return 1.0
+    z = (highest - line_c) / residual_c(ahead_s)
+    below = 0.5 + 0.5 * np.tanh(0.7978845608028654 * (z + 0.044715 * z * z * z))  # normal distribution, Page 1977
+    return round(float((weight * below).sum()), 4)
+
+
+def _rising(chances: list[float]) -> list[float]:
+    return [float(p) for p in np.maximum.accumulate(chances)]
+
+
+def _quantile(values: Array, weight: Array, level: float) -> float:
+    order = np.argsort(values.ravel(), kind="stable")
+    ordered, so_far = values.ravel()[order], weight.ravel()[order].cumsum()
+    return float(ordered[min(int((so_far < level * so_far[-1]).sum()), so_far.size - 1)])
+
+
+def _band(values: Array, weight: Array, extra_sd: float) -> Band:
+    """80 % band of weighted draws; what no draw holds is added to each side as independent."""
+    order = np.argsort(values.ravel(), kind="stable")
+    ordered, so_far = values.ravel()[order], weight.ravel()[order].cumsum()
+    so_far = so_far / so_far[-1]
+    low, likely, high = (float(ordered[min(int((so_far < q).sum()), so_far.size - 1)]) for q in (0.1, 0.5, 0.9))
+    more = _Z80 * extra_sd
+    return Band(likely - float(np.hypot(likely - low, more)), likely, likely + float(np.hypot(high - likely, more)))
