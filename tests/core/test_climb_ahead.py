@@ -1,0 +1,168 @@
+"""The road ahead in the forecast: place and direction on the route, what is said before the climb, and when nothing is.
+
+The road is made up: 6 km level, 12 km at 6 %, then down; the vehicle goes 72 km/h on it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from livemon.core import climb_ahead, pipeline
+from livemon.core.events import Mark, Sample, Tick
+from livemon.core.hypotheses import MEMBERS, prior_from, start
+from livemon.core.outcome import Outcome, Status
+from livemon.core.road import Place, RoadView, advance
+from livemon.core.road import start as road_start
+from livemon.core.route import Route, build, locate
+from livemon.core.signals import Inputs
+from livemon.core.vehicle import VehicleProfile
+
+M_PER_DEG = 111_132.0
+SPEED_MS = 20.0
+FAR = np.arange(0.0, 24_001.0, 50.0)
+HEIGHT = 300.0 + np.interp(FAR, [0, 6000, 18_000, 24_000], [0, 0, 720, 500])
+PASS = build("made-up pass", FAR, HEIGHT, 45.0 + FAR / M_PER_DEG, np.full(len(FAR), 7.0))
+
+
+def follow(places_m: list[float | None], route: Route = PASS, speed_ms: float = SPEED_MS) -> list[RoadView]:
+    """Views of a vehicle whose receiver puts it at these metres along the meridian; None = no fix."""
+    state, views = road_start(route), []
+    for k, place in enumerate(places_m):
+        fix = {} if place is None else {"latitude_deg": 45.0 + place / M_PER_DEG, "longitude_deg": 7.0}
+        inputs = Inputs(k * 1000, Status.LIVE, speed_kmh=3.6 * speed_ms, **fix)
+        state, view = advance(state, inputs, route)
+        views.append(view)
+    return views
+
+
+def test_nothing_is_said_until_two_fixes_agree() -> None:
+    views = follow([SPEED_MS * k for k in range(30)])
+    assert views[2].ahead is None
+    assert views[2].place is Place.SEEKING
+    assert views[29].place is Place.ON_ROUTE
+    assert views[29].along_m == pytest.approx(580.0, abs=30.0)
+
+
+def test_the_wrong_way_is_never_a_climb_ahead() -> None:
+    views = follow([5000.0 - SPEED_MS * k for k in range(200)])
+    assert all(v.ahead is None for v in views)
+
+
+def test_turning_back_on_the_route_ends_the_road_ahead() -> None:
+    forth = [SPEED_MS * k for k in range(200)]
+    views = follow(forth + [forth[-1] - SPEED_MS * k for k in range(200)])
+    assert views[199].ahead is not None
+    assert all(v.ahead is None for v in views[220:])
+
+
+def test_one_jump_keeps_the_place_and_a_long_one_doubts_it() -> None:
+    track: list[float | None] = [SPEED_MS * k for k in range(120)]
+    track[60] = 15_000.0
+    track[80:90] = [15_000.0 + k for k in range(10)]
+    views = follow(track)
+    assert views[60].along_m == pytest.approx(1200.0, abs=30.0)
+    assert views[86].place is Place.DOUBTED
+    assert views[86].ahead is None
+    assert views[100].place is Place.ON_ROUTE
+
+
+def test_a_lost_receiver_is_bridged_for_some_kilometres_and_no_longer() -> None:
+    views = follow([*(SPEED_MS * k for k in range(60)), *([None] * 240)])
+    assert views[150].place is Place.BY_ODOMETER
+    assert views[150].along_m == pytest.approx(3000.0, abs=50.0)
+    assert views[-1].place is Place.LOST
+    assert views[-1].ahead is None
+
+
+def test_a_start_mark_sets_the_place() -> None:
+    state = road_start(PASS)
+    for k in range(40):
+        notes = ("route start",) if k >= 10 else ()
+        state, view = advance(state, Inputs(k * 1000, Status.LIVE, speed_kmh=72.0, notes=notes), PASS)
+        assert (view.ahead is None) == (k < 10)
+    assert view.along_m == pytest.approx(29 * SPEED_MS, abs=1.0)
+
+
+def test_up_and_down_the_same_road_are_told_apart() -> None:
+    """Out and back on one road: the same position belongs to two places of the route."""
+    half = np.arange(0.0, 10_001.0, 50.0)
+    out = np.concatenate([half, half[-2::-1]])
+    route = build(
+        "out and back", np.arange(len(out)) * 50.0, 300.0 + 0.04 * out, 45.0 + out / M_PER_DEG, 0.0 * out + 7.0
+    )
+    lower, upper = (45.0 + 4000.0 / M_PER_DEG, 7.0), (45.0 + 4200.0 / M_PER_DEG, 7.0)
+    assert locate(route, lower, upper, 200.0) == pytest.approx(4200.0, abs=5.0)
+    assert locate(route, upper, lower, 200.0) == pytest.approx(16_000.0, abs=5.0)
+
+
+def test_draws_have_mean_and_covariance_of_each_member() -> None:
+    bank = start(prior_from(VehicleProfile()), np.asarray(90.0))
+    drawn = climb_ahead.drawn(bank)
+    assert drawn.shape == (6, climb_ahead.DRAWS, MEMBERS)
+    assert drawn.mean(axis=1) == pytest.approx(bank.mean, abs=1e-9)
+    spread = np.sqrt(np.array([bank.cov[i, i] for i in range(6)]))
+    assert drawn.std(axis=1) == pytest.approx(spread, rel=1e-6)
+
+
+def drive(seconds: int, heat: float, on_road: bool = True) -> list[Outcome]:
+    """A regulated, level approach toward the climb: 88 C, `heat` g/s of air; positions only `on_road`."""
+    settings = pipeline.CoreSettings(limit_c=108.0, route=PASS, outside_c=38.0)
+    state, said = pipeline.start(settings), []
+    for k in range(seconds):
+        t_ms = 1000 * (k + 1)
+        told = [("coolant_c", 88.0), ("speed_kmh", 72.0), ("rpm", 2200.0), ("maf_g_s", heat)]
+        if on_road:
+            told += [("latitude_deg", round(45.0 + SPEED_MS * k / M_PER_DEG, 6)), ("longitude_deg", 7.0)]
+        state, _ = pipeline.step(state, Sample(t_ms, tuple(told)), settings)
+        state, outcome = pipeline.step(state, Tick(t_ms), settings)
+        assert outcome is not None
+        said.append(outcome)
+    return said
+
+
+def test_the_peak_is_foreseen_before_the_climb_and_the_summit_named() -> None:
+    last = drive(200, 14.0)[-1]
+    assert last.road is not None
+    assert last.road.on_route
+    assert last.road.summit_in_km == pytest.approx(14.0, abs=0.2)
+    assert last.road.summit_in_s is not None
+    assert last.road.summit_in_s.likely == pytest.approx(14_000.0 / SPEED_MS, rel=0.25)
+    assert last.road.peak_c is not None
+    assert last.road.peak_c.likely > 92.0  # the level road alone would keep 88 C
+    assert last.road.peak_in_s > 150.0
+    assert last.road.peak_c.low < last.road.peak_c.likely < last.road.peak_c.high
+    chances = [p for _, p in last.chance or ()]
+    assert chances == sorted(chances)
+    assert all(0.0 <= p <= 1.0 for p in chances)
+
+
+def test_without_a_position_the_plain_forecast_stands_and_says_so() -> None:
+    lost, plain = drive(120, 14.0, on_road=False)[-1], None
+    settings = pipeline.CoreSettings(limit_c=108.0, outside_c=38.0)
+    state = pipeline.start(settings)
+    for k in range(120):
+        t_ms = 1000 * (k + 1)
+        told = (("coolant_c", 88.0), ("speed_kmh", 72.0), ("rpm", 2200.0), ("maf_g_s", 14.0))
+        state, _ = pipeline.step(state, Sample(t_ms, told), settings)
+        state, plain = pipeline.step(state, Tick(t_ms), settings)
+    assert plain is not None
+    assert lost.chance == plain.chance
+    assert lost.ahead_c == plain.ahead_c
+    assert plain.road is None
+    assert lost.road is not None
+    assert not lost.road.on_route
+    assert lost.road.words == "route: no position"
+    assert lost.road.peak_c is None
+
+
+def test_a_note_of_the_passenger_begins_the_route() -> None:
+    settings = pipeline.CoreSettings(route=PASS)
+    state = pipeline.start(settings)
+    state, _ = pipeline.step(state, Mark(500, (), "route start"), settings)
+    state, _ = pipeline.step(state, Sample(900, (("coolant_c", 88.0), ("speed_kmh", 36.0))), settings)
+    state, outcome = pipeline.step(state, Tick(1000), settings)
+    assert outcome is not None
+    assert outcome.road is not None
+    assert outcome.road.on_route
+    assert outcome.road.along_km == pytest.approx(0.0, abs=0.05)
