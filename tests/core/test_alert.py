@@ -54,6 +54,7 @@ BEGINS = {
     "fault_warning": at(90, danger=Level.WARNING),
     "limit_reached": at(110),
     "limit_coming": at(100, chance=((300, 0.5),)),
+    "limit_on_climb": at(90, regulating=True, climb_chance=0.6),
     "limit_soon": at(105, time_to_limit_s=Band(40, 60, 90)),
     "limit_closing": at(108, rate_c_per_min=Band(0.5, 1.0, 1.5), usual_c=100.0),
     "fault_caution": at(90, danger=Level.CAUTION),

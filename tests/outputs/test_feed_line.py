@@ -53,6 +53,21 @@ outcome_fields = {
     "reason": words,
     "withheld": st.lists(st.builds(Withheld, st.sampled_from(Action), words), max_size=2).map(tuple),
     "off_plan": st.none() | st.builds(OffPlan, *6 * [st.integers(-5000, 5000).map(float)], figure),
+    "road": st.none()
+    | st.builds(
+        RoadAhead,
+        on_route=st.booleans(),
+        words=words,
+        along_km=figure,
+        drift_km=figure,
+        peak_c=bands,
+        peak_in_km=figure,
+        peak_in_s=figure,
+        chance=st.sampled_from([None, 0.0, 0.25, 1.0]),
+        summit_in_km=figure,
+        summit_in_s=bands,
+        summit_boil_margin_c=bands,
+    ),
 }
 outcomes = st.builds(Outcome, **outcome_fields)
 healths = st.builds(
