@@ -9,7 +9,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livemon.core.outcome import Acted, Action, Advice, Band, Climb, Crossing, Level, OffPlan, Outcome, Status, Withheld
+from livemon.core.outcome import (
+    Acted,
+    Action,
+    Advice,
+    Band,
+    Climb,
+    Crossing,
+    Level,
+    OffPlan,
+    Outcome,
+    RoadAhead,
+    Status,
+    Withheld,
+)
 from livemon.outputs.feed_line import feed_line, health_of, outcome_of
 from livemon.outputs.json_lines import outcome_line
 from livemon.outputs.view_passenger import Health
