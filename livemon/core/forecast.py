@@ -82,18 +82,17 @@ def look_ahead(
     )
 
 
-def along(plain: Forecast, climb: ClimbAhead, limit_c: float) -> Forecast:
-    """The forecast with the road of the route in it: what the climb says in place of what the last minutes promise."""
-    chance = dict(climb.chance)
-    inside = tuple(chance[h] for h in HORIZONS)
-    now_reached = inside[0] >= 1.0
+def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
+    """The forecast with the road in it: of both chances the greater, so that a route never makes a caution later.
+
+    Bands ahead stay the calibrated ones: those along the road are too narrow for a vehicle not learned (docs/road.md).
+    """
+    usual, stop = dict(plain.chance), dict(plain.chance_stop)
+    road, road_stop = dict(climb.chance), dict(climb.chance_stop)
     return replace(
         plain,
-        ahead_c=climb.ahead_c,
-        crossing=Crossing.KNOWN if inside[-1] >= 0.5 else Crossing.NONE_FORESEEN,
-        time_to_limit_s=time_band(inside, now_reached),
-        chance=tuple((h, chance[h]) for h in HORIZONS_S),
-        chance_stop=tuple((h, p) for h, p in climb.chance_stop if h in HORIZONS_S),
+        chance=tuple((h, max(usual[h], road[h])) for h in HORIZONS_S),
+        chance_stop=tuple((h, max(stop[h], road_stop[h])) for h in HORIZONS_S),
     )
 
 

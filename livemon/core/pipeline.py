@@ -284,7 +284,7 @@ def _say(
     climb = None if now is None else _look_along(state, inputs, where, settings.limit_c, stop_c)
     plain = ahead
     if ahead is not None and climb is not None:
-        ahead = forecast.along(ahead, climb, settings.limit_c)
+        ahead = forecast.along(ahead, climb)
     evidence = Evidence(
         t_ms=inputs.t_ms,
         status=inputs.status,
