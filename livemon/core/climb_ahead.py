@@ -40,6 +40,8 @@ ALERT_S: Final = 900
 RESIDUAL_C: Final = 1.5
 """What the reduced model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
 RESIDUAL_GROWS_S: Final = 200.0
+LEARNED_GAIN: Final = 0.2
+"""Spread of ln gain that a learned profile starts from; what is missed grows with it where less is known."""
 _Z80: Final = 1.2816
 
 
@@ -170,6 +172,11 @@ def _said(
     path = np.concatenate([start_c[None], temps])
     rise = np.diff(path, axis=0)
 
+    unsure = max(1.0, float(state.bank.prior.spread[hypotheses.GAIN]) / LEARNED_GAIN)
+
+    def missed(ahead_s: float) -> float:
+        return residual_c(ahead_s, unsure)
+
     def at_s(horizon: float) -> Array:
         share = np.clip((horizon - before) / (clock - before), 0.0, 1.0)
         return np.asarray(start_c + (share[:, :, None] * rise).sum(axis=0))
@@ -196,35 +203,35 @@ def _said(
         summit_s = _band(np.broadcast_to(clock[top][:, None], start_c.shape), weight, 0.0)
         kpa = float(standard_pressure_kpa(float(course.height_m[top])))
         ideal = float(boiling_c(kpa, vehicle.cooling.cap_kpa, vehicle.cooling.glycol_share))
-        boil = _band(ideal - temps[top], weight, residual_c(float(np.median(clock[top]))))
-    chance = _rising([_chance(by[h], weight, limit_c, now_c, h) for h in CHANCE_S])
-    stop = _rising([_chance(by[h], weight, stop_c, now_c, h) for h in CHANCE_S])
+        boil = _band(ideal - temps[top], weight, missed(float(np.median(clock[top]))))
+    chance = _rising([_chance(by[h], weight, limit_c, now_c, missed(h)) for h in CHANCE_S])
+    stop = _rising([_chance(by[h], weight, stop_c, now_c, missed(h)) for h in CHANCE_S])
     return ClimbAhead(
         t_ms=state.t_ms,
-        ahead_c=tuple((h, _band(at_s(float(h)), weight, residual_c(h))) for h in horizons_s),
+        ahead_c=tuple((h, _band(at_s(float(h)), weight, missed(h))) for h in horizons_s),
         chance=tuple(zip(CHANCE_S, chance, strict=True)),
         chance_stop=tuple(zip(CHANCE_S, stop, strict=True)),
-        peak_c=_band(peak, weight, residual_c(float((weight * when_s).sum()))),
+        peak_c=_band(peak, weight, missed(float((weight * when_s).sum()))),
         peak_in_km=_quantile(where_m, weight, 0.5) / 1000.0,
         peak_in_s=_quantile(when_s, weight, 0.5),
-        chance_climb=_chance(peak, weight, limit_c, now_c, float((weight * when_s).sum())),
-        chance_soon=_chance(soon, weight, limit_c, now_c, ALERT_S),
+        chance_climb=_chance(peak, weight, limit_c, now_c, missed(float((weight * when_s).sum()))),
+        chance_soon=_chance(soon, weight, limit_c, now_c, missed(ALERT_S)),
         summit_in_km=None if summit_m is None else summit_m / 1000.0,
         summit_in_s=summit_s,
         summit_boil_margin_c=boil,
     )
 
 
-def residual_c(ahead_s: float) -> float:
-    """What no draw holds, so many seconds ahead [K]: grows from nothing to `RESIDUAL_C`."""
-    return RESIDUAL_C * float(-np.expm1(-ahead_s / RESIDUAL_GROWS_S)) + 0.3
+def residual_c(ahead_s: float, unsure: float) -> float:
+    """What no draw holds, so many seconds ahead [K]: grows from nothing to `RESIDUAL_C` times `unsure`."""
+    return RESIDUAL_C * unsure * float(-np.expm1(-ahead_s / RESIDUAL_GROWS_S)) + 0.3
 
 
-def _chance(highest: Array, weight: Array, line_c: float, now_c: float, ahead_s: float) -> float:
+def _chance(highest: Array, weight: Array, line_c: float, now_c: float, smear_c: float) -> float:
     """Share of the draws that pass the line, each smeared by what no draw holds."""
     if now_c >= line_c:
         return 1.0
-    z = (highest - line_c) / residual_c(ahead_s)
+    z = (highest - line_c) / smear_c
     below = 0.5 + 0.5 * np.tanh(0.7978845608028654 * (z + 0.044715 * z * z * z))  # normal distribution, Page 1977
     return round(float((weight * below).sum()), 4)
 

@@ -67,6 +67,7 @@ STAYS = {
     "stop_coming": at(112, chance_stop=((120, 0.15),)),
     "limit_reached": at(108),
     "limit_coming": at(100, chance=((300, 0.046),)),
+    "limit_on_climb": at(90, climb_chance=0.2),
     "limit_soon": at(105, time_to_limit_s=Band(90, 120, 150)),
     "limit_closing": at(105.5),
     "limit_close": at(106),
