@@ -28,14 +28,23 @@ ENGINE_OFF_MS: Final = 5_000
 GAP_MS: Final = 20_000
 """A hole in the coolant readings longer than this ends the continuity that rates are taken over."""
 _MAX_NEWS: Final = 64
+RHYTHM: Final = 7
+"""So many gaps between readings are remembered; their lower median is the usual period.  A mean stretched to 4.6 s on a
+failing link and let an old reading pass as live; the median ignores holes while more than half of the gaps are whole."""
 
 
 class Reading(NamedTuple):
-    """Latest value of one signal, when it came, and its usual period [ms] (None until two have come)."""
+    """Latest value of one signal, when it came, and the last gaps before it [ms], oldest first."""
 
     value: float
     t_ms: int
-    period_ms: float | None = None
+    gaps_ms: tuple[int, ...] = ()
+
+    @property
+    def period_ms(self) -> float | None:
+        """The usual time between readings [ms]; None until two have come."""
+        gaps = self.gaps_ms
+        return float(sorted(gaps)[(len(gaps) - 1) // 2]) if gaps else None
 
 
 class Signals(NamedTuple):
@@ -118,11 +127,10 @@ def _aged(old: Reading | None, value: float, t_ms: int) -> Reading:
     if gap < 0:  # backward time: what is known is newer
         return old
     if gap == 0:
-        return Reading(value, old.t_ms, old.period_ms)
+        return Reading(value, old.t_ms, old.gaps_ms)
     if gap > GAP_MS:
-        return Reading(value, t_ms, old.period_ms)
-    period = float(gap) if old.period_ms is None else old.period_ms + 0.2 * (gap - old.period_ms)
-    return Reading(value, t_ms, period)
+        return Reading(value, t_ms, old.gaps_ms)
+    return Reading(value, t_ms, (*old.gaps_ms, gap)[-RHYTHM:])
 
 
 def hear(state: Signals, event: Sample | Link | Mark) -> Signals:
@@ -186,9 +194,10 @@ def patience_ms(name: str, reading: Reading) -> float:
     if name in SLOW:
         return SLOW_PATIENCE_MS
     low, high = PATIENCE_MS
-    if reading.period_ms is None:
+    period_ms = reading.period_ms
+    if period_ms is None:
         return high
-    return min(max(MISSED_PERIODS * reading.period_ms, low), high)
+    return min(max(MISSED_PERIODS * period_ms, low), high)
 
 
 def _status(state: Signals, coolant: Reading | None, t_ms: int) -> Status:
@@ -220,6 +229,7 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
     `outside_c`, `mass_kg`: declared in the settings, for vehicles that report neither.
     """
     coolant = state.latest.get("coolant_c")
+    period_ms = None if coolant is None else coolant.period_ms
     usable: dict[str, float | None] = {}
     for name in _PASSED_ON:
         reading = state.latest.get(name)
@@ -235,7 +245,7 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
         status=status,
         coolant_c=coolant.value if fresh and coolant is not None else None,
         coolant_age_s=None if coolant is None else (t_ms - coolant.t_ms) / 1000.0,
-        coolant_period_s=None if coolant is None or coolant.period_ms is None else coolant.period_ms / 1000.0,
+        coolant_period_s=None if period_ms is None else period_ms / 1000.0,
         coolant_news=state.news,
         gap=bool(state.news) and previous is not None and state.news[0][0] - previous > GAP_MS,
         mil=None if mil is None else mil.value != 0,

@@ -110,3 +110,20 @@ def test_the_old_state_is_untouched() -> None:
     at_tick(state, 1000, None, None)
     assert dict(state.latest) == before
     assert state.news == ((0, 90.0),)
+
+
+def test_holes_of_a_failing_link_do_not_stretch_what_counts_as_usual() -> None:
+    """Each third reading comes 5 s late; a mean of the gaps would let 6 s pass as live."""
+    times, now = [0], 0
+    for k in range(1, 30):
+        now += 5000 if k % 3 == 0 else 1000
+        times.append(now)
+    state = told(*(coolant(t) for t in times))
+    assert look(state, now + 3_000).status is Status.LIVE
+    assert look(state, now + 3_001).status is Status.STALE
+
+
+def test_a_bus_that_becomes_slow_is_believed_after_a_few_readings() -> None:
+    state = told(*(coolant(k * 1000) for k in range(20)), *(coolant(19_000 + k * 4000) for k in range(1, 8)))
+    assert look(state, 47_000 + 12_000).status is Status.LIVE
+    assert look(state, 47_000 + 12_001).status is Status.STALE
