@@ -29,8 +29,8 @@ GAP_MS: Final = 20_000
 """A hole in the coolant readings longer than this ends the continuity that rates are taken over."""
 _MAX_NEWS: Final = 64
 RHYTHM: Final = 7
-"""So many gaps between readings are remembered; their lower median is the usual period.  A mean stretched to 4.6 s on a
-failing link and let an old reading pass as live; the median ignores holes while more than half of the gaps are whole."""
+"""So many gaps between readings are remembered; their lower median is the usual period.  A mean stretched to 4.6 s on
+a failing link and let an old reading pass as live; the median ignores holes while over half of the gaps are whole."""
 
 
 class Reading(NamedTuple):
