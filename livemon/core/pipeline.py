@@ -53,6 +53,8 @@ from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
 GAINS_EACH_MS: Final = 15_000
+GAINS_CALM_MS: Final = 45_000
+"""What actions would buy is worked out anew so often from a caution up, and at an advisory: it is the dearest answer."""
 """What an action would buy is asked anew so often while there is a reason to act; it moves over minutes."""
 BLIND_MS: Final = 20_000
 """The model alone carries the estimate so long through doubted readings; then nothing is said of temperature."""
@@ -396,7 +398,8 @@ def _with_gains(
     """What each action would buy, kept for some seconds; empty while there is no reason to act."""
     if now is None or level < Level.ADVISORY:
         return state._replace(gains=MappingProxyType({}), gains_ms=None) if state.gains_ms is not None else state
-    if state.gains_ms is not None and inputs.t_ms - state.gains_ms < GAINS_EACH_MS:
+    each_ms = GAINS_EACH_MS if level >= Level.CAUTION else GAINS_CALM_MS
+    if state.gains_ms is not None and inputs.t_ms - state.gains_ms < each_ms:
         return state
     gains = what_if.gains(state.vehicles, state.estimator, inputs, settings.limit_c, ASKED)
     return state._replace(gains=gains, gains_ms=inputs.t_ms)
