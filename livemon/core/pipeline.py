@@ -54,8 +54,7 @@ from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
 GAINS_EACH_MS: Final = 15_000
 GAINS_CALM_MS: Final = 45_000
-"""What actions would buy is worked out anew so often from a caution up, and at an advisory: it is the dearest answer."""
-"""What an action would buy is asked anew so often while there is a reason to act; it moves over minutes."""
+"""What an action would buy is asked anew so often from a caution up, and at an advisory; it moves over minutes."""
 BLIND_MS: Final = 20_000
 """The model alone carries the estimate so long through doubted readings; then nothing is said of temperature."""
 BOIL_BELOW_IDEAL_C: Final = 1.25
