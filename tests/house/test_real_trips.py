@@ -60,6 +60,7 @@ def test_no_caution_far_under_the_limit_through_gaps_restarts_and_overshoots(tri
     assert cautions(dataset(f"{FOLDER}/kit_{trip}.csv"), 110.0).began_s == []
 
 
+@pytest.mark.timeout(900)  # thirteen hours of driving through the whole pipeline, at an advisory for much of it
 def test_three_kelvin_over_each_trip_s_own_peak_makes_at_most_two_cautions_in_all() -> None:
     with dataset("kit-obd2-2023/summary.csv").open(newline="") as file:
         peaks = {row["file"]: float(row["ect_max"]) for row in csv.DictReader(file)}
