@@ -281,7 +281,7 @@ def taught(climb: Climb) -> Bank:
     state = estimator.start(climb.profile)
     for told in climb.earlier:
         heard, bank = signals.Signals(), state.bank
-        state = replace(estimator.start(climb.profile), bank=bank)
+        state = replace(estimator.start(climb.profile), bank=bank, usual_c=float(told.readings["coolant_c"][0]))
         columns = [(n, v) for n, v in told.readings.items() if n not in ("latitude_deg", "longitude_deg")]
         declared: bool | None = None
         for second in range(len(told.readings["coolant_c"])):

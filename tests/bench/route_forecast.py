@@ -67,7 +67,7 @@ def run(climb: Climb, with_route: bool, bank: Bank | None) -> Said:
     if bank is not None:
         first = np.asarray(climb.drive.readings["coolant_c"][0] + 0.25)
         known = hypotheses.reset_temperature(bank, first, 2.0)
-        state = state._replace(estimator=replace(state.estimator, bank=known))
+        state = state._replace(estimator=replace(state.estimator, bank=known, usual_c=float(first)))
     n = climb.drive.truth_c.size
     said: list[Outcome] = []
     peak, chance, road_s = np.full((3, n), np.nan), np.full(n, np.nan), 0
