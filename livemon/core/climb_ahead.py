@@ -200,10 +200,15 @@ def _said(
     reached = summit_m is not None and float(np.median(clock[-1])) > 0.0 and summit_m <= float(course.distance_m[-1])
     if summit_m is not None and reached:
         top = min(int(np.searchsorted(course.distance_m, summit_m)), len(temps) - 1)
-        summit_s = _band(np.broadcast_to(clock[top][:, None], start_c.shape), weight, 0.0)
-        kpa = float(standard_pressure_kpa(float(course.height_m[top])))
+        begun_m = float(course.distance_m[top - 1]) if top else 0.0
+        share = (summit_m - begun_m) / (float(course.distance_m[top]) - begun_m)
+        at_top_s = before[top] + share * (clock[top] - before[top])
+        summit_s = _band(np.broadcast_to(at_top_s[:, None], start_c.shape), weight, 0.0)
+        kpa = float(standard_pressure_kpa(float(course.height_m[max(top - 1, 0) : top + 1].max())))
         ideal = float(boiling_c(kpa, vehicle.cooling.cap_kpa, vehicle.cooling.glycol_share))
-        boil = _band(ideal - temps[top], weight, missed(float(np.median(clock[top]))))
+        # the step over the summit may end well down the other side, cooled already: its hotter end counts
+        hottest = np.maximum(path[top], path[top + 1])
+        boil = _band(ideal - hottest, weight, missed(float(np.median(at_top_s))))
     chance = _rising([_chance(by[h], weight, limit_c, now_c, missed(h)) for h in CHANCE_S])
     stop = _rising([_chance(by[h], weight, stop_c, now_c, missed(h)) for h in CHANCE_S])
     return ClimbAhead(

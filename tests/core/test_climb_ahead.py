@@ -16,7 +16,7 @@ from livemon.core.road import Place, RoadView, advance
 from livemon.core.road import start as road_start
 from livemon.core.route import Route, build, locate
 from livemon.core.signals import Inputs
-from livemon.core.vehicle import VehicleProfile
+from livemon.core.vehicle import Figure, VehicleProfile
 
 M_PER_DEG = 111_132.0
 SPEED_MS = 20.0
@@ -105,9 +105,12 @@ def test_draws_have_mean_and_covariance_of_each_member() -> None:
     assert drawn.std(axis=1) == pytest.approx(spread, rel=1e-6)
 
 
-def drive(seconds: int, heat: float, on_road: bool = True) -> list[Outcome]:
+def drive(
+    seconds: int, heat: float, on_road: bool = True, outside_c: float = 38.0, mass_kg: float | None = None
+) -> list[Outcome]:
     """A regulated, level approach toward the climb: 88 C, `heat` g/s of air; positions only `on_road`."""
-    settings = pipeline.CoreSettings(limit_c=108.0, route=PASS, outside_c=38.0)
+    profile = VehicleProfile() if mass_kg is None else VehicleProfile(typed={"mass_kg": Figure(mass_kg, 50.0, "typed")})
+    settings = pipeline.CoreSettings(limit_c=108.0, route=PASS, outside_c=outside_c, profile=profile)
     state, said = pipeline.start(settings), []
     for k in range(seconds):
         t_ms = 1000 * (k + 1)
@@ -135,6 +138,39 @@ def test_the_peak_is_foreseen_before_the_climb_and_the_summit_named() -> None:
     chances = [p for _, p in last.chance or ()]
     assert chances == sorted(chances)
     assert all(0.0 <= p <= 1.0 for p in chances)
+
+
+def test_mass_and_heat_of_the_day_raise_peak_and_chance_of_the_climb() -> None:
+    """The level approach is the same in all: only the climb not yet begun tells them apart."""
+
+    def foreseen(outside_c: float, mass_kg: float) -> tuple[float, float]:
+        road = drive(150, 14.0, outside_c=outside_c, mass_kg=mass_kg)[-1].road
+        assert road is not None
+        assert road.peak_c is not None
+        assert road.peak_c.likely is not None
+        assert road.chance is not None
+        return road.peak_c.likely, road.chance
+
+    light, heavy, cool = foreseen(38.0, 2500.0), foreseen(38.0, 4000.0), foreseen(20.0, 4000.0)
+    assert heavy[0] > light[0] + 1.0
+    assert heavy[1] > light[1]
+    assert heavy[0] > cool[0] + 1.0
+    assert heavy[1] > cool[1]
+
+
+def test_the_summit_boils_sooner_and_is_as_hot_as_the_climb_made_it() -> None:
+    """720 m higher a mixture boils about 1.3 C lower (ISO 2533 pressure); the cool side of the pass does not count."""
+    last = drive(150, 14.0, mass_kg=4000.0)[-1]
+    assert last.road is not None
+    peak, margin, here = last.road.peak_c, last.road.summit_boil_margin_c, last.boil_margin_c
+    assert peak is not None
+    assert margin is not None
+    assert here is not None
+    assert peak.likely is not None
+    assert margin.likely is not None
+    assert here.likely is not None
+    assert margin.likely < here.likely - (peak.likely - 88.0) + 2.0
+    assert margin.likely + peak.likely == pytest.approx(128.9, abs=3.0)  # what boils at 1020 m under this cap
 
 
 def test_without_a_position_the_plain_forecast_stands_and_says_so() -> None:
