@@ -6,6 +6,7 @@ not know which figures matter for what.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -17,18 +18,21 @@ from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 _ROOT_ROUNDS: Final = 60
 
 
-def draws(profile: VehicleProfile, count: int) -> tuple[Body, Engine, Cooling]:
-    """`count` vehicles in columns: the likely one first, the others by the R-sequence (Roberts 2018) as normals."""
-    names = [name for name in FIGURES if profile.state(name).spread > 0]
-    root = 1.5
-    for _ in range(_ROOT_ROUNDS):  # the one real root of x^(d+1) = x + 1
-        root = (1.0 + root) ** (1.0 / (len(names) + 1.0))
-    k = np.arange(1, count)
-    normals = {}
-    for place, name in enumerate(names):
-        share = (0.5 + k * root ** -(place + 1.0)) % 1.0
-        normals[name] = np.concatenate([[0.0], normal_quantile(share)])
-    return profile.draw(normals)
+def draws(profile: VehicleProfile, count: int, places: Sequence[str] | None = None) -> tuple[Body, Engine, Cooling]:
+    """`count` vehicles in columns: the likely one first, the others by the R-sequence as normals.
+
+    `places`: the figures that have a place in the sequence, known or not, so that two profiles that differ in one of
+    them are drawn alike in all others; None = those that are not known.
+    """
+    names = [name for name in FIGURES if profile.state(name).spread > 0] if places is None else places
+    shares = even_shares(count - 1, len(names))
+    return profile.draw(
+        {
+            name: np.concatenate([[0.0], normal_quantile(share)])
+            for name, share in zip(names, shares, strict=True)
+            if profile.state(name).spread > 0
+        }
+    )
 
 
 def normal_quantile(share: Array) -> Array:
@@ -42,7 +46,7 @@ def normal_quantile(share: Array) -> Array:
 def even_shares(count: int, unknowns: int) -> Array:
     """(unknowns, count) numbers in 0..1, evenly spread in all of them at once: the R-sequence (Roberts 2018)."""
     root = 1.5
-    for _ in range(60):  # the one real root of x^(d+1) = x + 1
+    for _ in range(_ROOT_ROUNDS):  # the one real root of x^(d+1) = x + 1
         root = (1.0 + root) ** (1.0 / (unknowns + 1.0))
     k = np.arange(1, count + 1)
     return np.asarray((0.5 + k * root ** -np.arange(1.0, unknowns + 1.0)[:, None]) % 1.0)

@@ -14,8 +14,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from livemon.core import draws as core_draws
 from livemon.core.coolant import boiling_c
-from livemon.core.figures import BODY, COOLING, ENGINE
+from livemon.core.figures import FIGURES
 from livemon.core.outcome import Band
 from livemon.core.route import Route
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
@@ -26,7 +27,6 @@ __all__ = ["DRAWS", "Plan", "Way", "Weather", "draws", "gain_c", "plan", "plan_e
 
 DRAWS: Final = 32
 """Hypotheses of the vehicle: first the likely one, then a low-discrepancy spread of every uncertain figure."""
-_NAMES: Final = (*BODY, *ENGINE, *COOLING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,29 +78,8 @@ def _band(draws: Floats) -> Band:
 
 
 def draws(profile: VehicleProfile, count: int = DRAWS) -> tuple[Body, Engine, Cooling]:
-    """`count` vehicles in columns: the likely one first, the others by the R-sequence (Roberts 2018) as normals.
-
-    Every figure keeps its place in the sequence, also one that is known: two profiles that differ in one figure are
-    drawn alike in all others.
-    """
-    root = 1.5
-    for _ in range(60):  # the one real root of x^(d+1) = x + 1
-        root = (1.0 + root) ** (1.0 / (len(_NAMES) + 1.0))
-    k = np.arange(1, count)
-    normals = {}
-    for place, name in enumerate(_NAMES):
-        if profile.state(name).spread > 0:
-            share = (0.5 + k * root ** -(place + 1.0)) % 1.0
-            normals[name] = np.concatenate([[0.0], _normal_quantile(share)])
-    return profile.draw(normals)
-
-
-def _normal_quantile(share: Floats) -> Floats:
-    """Inverse normal distribution by Winitzki's formula for erf^-1 (absolute error under 0.003 in probability)."""
-    x = np.clip(2.0 * share - 1.0, -0.9999, 0.9999)
-    log = np.log1p(-x * x)
-    first = 2.0 / (np.pi * 0.147) + 0.5 * log
-    return np.asarray(np.sqrt(2.0) * np.sign(x) * np.sqrt(np.sqrt(first * first - log / 0.147) - first))
+    """`count` vehicles in columns (`core/draws`); every figure keeps its place, so that profiles can be compared."""
+    return core_draws.draws(profile, count, tuple(FIGURES))
 
 
 def plan(
