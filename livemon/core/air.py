@@ -7,6 +7,7 @@ low pressure moves the height found from pressure by about 8 m per hPa.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,17 @@ def held(value: Number, low: Number, high: Number) -> Number:
     """`value` held between `low` and `high`; several times cheaper than numpy's clip on short arrays."""
     inside: Number = np.minimum(np.maximum(value, low), high)
     return inside
+
+
+def halved(short: Callable[[Number], Flags | bool], low: Number, high: Number, rounds: int) -> Number:
+    """Where `short` turns from true to false between `low` and `high`, elementwise: bisection in so many rounds."""
+    middle = 0.5 * (low + high)
+    for _ in range(rounds):
+        more = short(middle)
+        low = np.where(more, middle, low)
+        high = np.where(more, high, middle)
+        middle = 0.5 * (low + high)
+    return middle
 
 
 _EXPONENT: Final = GRAVITY_M_S2 / (GAS_CONSTANT_J_KGK * LAPSE_K_M)  # 5.25588

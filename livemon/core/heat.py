@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from livemon.core.air import Flags, Number, held
+from livemon.core.air import Flags, Number, halved, held
 from livemon.core.radiator import COOLANT_KJ_LK, Demand, Shed, Surroundings, air_behind_c, air_side, shed
 from livemon.core.vehicle import Cooling
 
@@ -172,19 +172,15 @@ class Settled:
 
 def _clutch_at_rest(demand: Demand, surroundings: Surroundings, cooling: Cooling, electric: Number) -> Number:
     """Clutch engagement that agrees with the temperature it brings about; 8 halvings (the relation falls)."""
-    low: Number = 0.0
-    high: Number = 1.0
-    middle: Number = 0.5
-    for _ in range(8):
-        air = air_side(cooling, demand, surroundings, middle, electric)
-        core = shed(cooling, demand, surroundings, cooling.thermostat_ceiling, middle, electric, air)
+
+    def looser(clutch: Number) -> Flags:
+        air = air_side(cooling, demand, surroundings, clutch, electric)
+        core = shed(cooling, demand, surroundings, cooling.thermostat_ceiling, clutch, electric, air)
         hot_c, _ = balance(demand, surroundings, cooling, core)
         behind = air_behind_c(air, core.conductance_kw_k * (hot_c - core.air_c), surroundings.air_c)
-        more = clutch_target(cooling, behind) > middle
-        low = np.where(more, middle, low)
-        high = np.where(more, high, middle)
-        middle = 0.5 * (low + high)
-    return middle
+        return np.asarray(clutch_target(cooling, behind) > clutch)
+
+    return halved(looser, 0.0, 1.0, 8)
 
 
 def _settle_open(

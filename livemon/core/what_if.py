@@ -7,7 +7,7 @@ runs on, all actions side by side; the difference is the gain.  Knows nothing of
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import pi
 from typing import Any, Final
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from livemon.core import demand, heat, hypotheses, radiator
 from livemon.core import engine as made
-from livemon.core.air import Number, air_density
+from livemon.core.air import Flags, Number, air_density, halved
 from livemon.core.deeds import OPEN_SLIP, Many, Now, demand_after, demand_now, halted, pull_kw
 from livemon.core.draws import draws
 from livemon.core.estimator import State
@@ -269,22 +269,23 @@ def _fit(many: Many, now: Now, around: Surroundings, coolant_c: float, rate: flo
     above = np.maximum(coolant_c - core.air_c, 3.0)
     opening = full
     if regulating:
-        opening = _halved(
-            lambda o: radiator.shed(cooling, asked, around, o, clutch, electric, air).conductance_kw_k * above < sheds,
-            np.asarray(cooling.thermostat_floor) + np.zeros(VEHICLES),
-            full,
-        )
+
+        def shut(opening: Number) -> Flags:
+            core = radiator.shed(cooling, asked, around, opening, clutch, electric, air)
+            return np.asarray(core.conductance_kw_k * above < sheds)
+
+        opening = np.asarray(halved(shut, cooling.thermostat_floor + np.zeros(VEHICLES), full, _HALVINGS))
         cooling = replace(cooling, open_c=coolant_c - opening * cooling.full_span_c)
     else:
         off = np.asarray(core.conductance_kw_k) * above / sheds
         wanted = sheds * off**_HEAT_PART
 
-        def short(x: Array) -> NDArray[np.bool_]:
+        def short(x: Number) -> Flags:
             tried = radiator.shed(_scaled(cooling, np.exp(x)), asked, around, full, clutch, electric)
             return np.asarray(tried.conductance_kw_k * (coolant_c - tried.air_c) < wanted)
 
-        ends = np.log(_LEAST_FIT), np.log(_MOST_FIT)
-        cooling = _scaled(cooling, np.exp(_halved(short, *(np.full(VEHICLES, end) for end in ends))))
+        least, most = (np.full(VEHICLES, np.log(end)) for end in (_LEAST_FIT, _MOST_FIT))
+        cooling = _scaled(cooling, np.exp(halved(short, least, most, _HALVINGS)))
         open_c = np.minimum(cooling.open_c, coolant_c - cooling.full_span_c)  # it is open: so it opens by then
         cooling = replace(cooling, open_c=open_c)
         clutch = _clutch(cooling, asked, around, sheds, electric)
@@ -310,26 +311,15 @@ def _scaled(cooling: Cooling, factor: Array) -> Cooling:
     )
 
 
-def _halved(short: Callable[[Array], NDArray[np.bool_]], low: Array, high: Array) -> Array:
-    """Where `short` turns from true to false between `low` and `high`."""
-    middle = 0.5 * (low + high)
-    for _ in range(_HALVINGS):
-        more = short(middle)
-        low = np.where(more, middle, low)
-        high = np.where(more, high, middle)
-        middle = 0.5 * (low + high)
-    return middle
-
-
 def _clutch(cooling: Cooling, asked: Demand, around: Surroundings, sheds_kw: Array, electric: Array) -> Array:
     """Engagement that agrees with the air behind the radiator, which carries the heat shed (the relation falls)."""
 
-    def looser(clutch: Array) -> NDArray[np.bool_]:
+    def looser(clutch: Number) -> Flags:
         air = radiator.air_side(cooling, asked, around, clutch, electric)
         behind_c = radiator.air_behind_c(air, sheds_kw, around.air_c)
         return np.asarray(heat.clutch_target(cooling, behind_c) > clutch)
 
-    return _halved(looser, np.zeros(VEHICLES), np.ones(VEHICLES))
+    return np.asarray(halved(looser, np.zeros(VEHICLES), np.ones(VEHICLES), _HALVINGS))
 
 
 def _marched(moment: Moment, demands: Sequence[Demand]) -> Array:

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 
 from livemon.core import heat
-from livemon.core.air import Number, air_density
+from livemon.core.air import Flags, Number, air_density, halved
 from livemon.core.engine import FUEL_KW_L_REFERENCE, SHARE_HIGH, SHARE_LOW
-from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
+from livemon.core.radiator import AirSide, Demand, Shed, Surroundings, air_behind_c, air_side, shed
 from livemon.core.vehicle import Cooling, Engine
 
 COOLANT_C: Final = 106.0
@@ -56,15 +56,17 @@ def carried_fuel_kw(engine: Engine, cooling: Cooling, at: Running) -> Number:
     rpm = engine.idle_rpm if at.rpm is None else at.rpm
     around = Surroundings(AIR_C, air_density(AIR_KPA, AIR_C))
     asked = Demand(0.0, rpm, at.speed_kmh, at.ac_on)
-    low: Number = 0.0
-    high: Number = 1.0
-    for _ in range(CLUTCH_HALVINGS):
-        clutch = 0.5 * (low + high)
+
+    def airing(clutch: Number) -> tuple[AirSide, Shed]:
         air = air_side(cooling, asked, around, clutch, 1.0)
-        core = shed(cooling, asked, around, cooling.thermostat_ceiling, clutch, 1.0, air)
+        return air, shed(cooling, asked, around, cooling.thermostat_ceiling, clutch, 1.0, air)
+
+    def looser(clutch: Number) -> Flags:
+        air, core = airing(clutch)
         behind = air_behind_c(air, core.conductance_kw_k * (COOLANT_C - core.air_c), AIR_C)
-        more = heat.clutch_target(cooling, behind) > clutch
-        low, high = np.where(more, clutch, low), np.where(more, high, clutch)
+        return np.asarray(heat.clutch_target(cooling, behind) > clutch)
+
+    _, core = airing(halved(looser, 0.0, 1.0, CLUTCH_HALVINGS))
     rests_c, slope = heat.balance(asked, around, cooling, core)
     loss = heat.loss_kw_k(cooling, at.speed_kmh)
     made = slope * (COOLANT_C - rests_c) * (cooling.metal_kw_k + loss) / cooling.metal_kw_k
