@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from livemon.errors import SetupError
-from livemon.outputs.charts import BAND, HOT, INK, ROAD, pyplot
+from livemon.outputs.charts import BAND, HOT, INK, ROAD, pyplot, save
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +56,4 @@ def draw_trade_off(
     standing.set_xlabel("time in caution or warning [%]")
     standing.set_ylabel("median lead [s]")
     figure.suptitle(title, fontsize=11)
-    try:
-        figure.savefig(path, dpi=110)
-    except (OSError, ValueError) as broken:
-        raise SetupError(
-            str(path), "a file that can be written, .png or .svg", str(broken), "Check --picture."
-        ) from broken
-    finally:
-        plt.close(figure)
+    save(figure, path)
