@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -67,7 +68,8 @@ def _header_with_vehicle(args: argparse.Namespace) -> dict[str, str] | None:
         return None
     for path in args.logs:
         if looks_like_log(path):
-            header = LogFile(path).metadata
+            with closing(LogFile(path)) as log:
+                header = log.metadata
             if "vehicle" in header:
                 return {"vehicle": header["vehicle"]}
     return None

@@ -11,7 +11,6 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -87,8 +86,7 @@ def _read(
 
 def _progress(found: Iterator[Any], count: int, quiet: bool) -> Iterator[Any]:
     if quiet or count <= FEW or not sys.stderr.isatty():
-        with nullcontext():
-            yield from found
+        yield from found
         return
     from rich.console import Console
     from rich.progress import track
