@@ -18,7 +18,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import pipeline
 from livemon.core.outcome import Outcome
 from livemon.core.vehicle import VehicleProfile
 from livemon.readers.log_file import LogFile
@@ -55,18 +54,6 @@ def free_errors(drive: Drive, profile: VehicleProfile) -> tuple[Array, Array]:
     runs, missed = cooling_fit.free_runs([drive], profile)
     stays = runs.blocks.T - runs.coolant_c[cooling_fit.LED - 1][:, None]
     return missed, stays
-
-
-def outcomes(trip: real.Trip, profile: VehicleProfile) -> list[Outcome]:
-    """The pipeline over a trip, one outcome a second."""
-    settings = pipeline.CoreSettings(limit_c=LIMIT_C, profile=profile)
-    state = pipeline.start(settings)
-    said = []
-    for event in trip.events:
-        state, outcome = pipeline.step(state, event, settings)
-        if outcome is not None:
-            said.append(outcome)
-    return said
 
 
 def ahead(said: Sequence[Outcome], seconds: int, h: int) -> Array:
@@ -130,8 +117,8 @@ def pipeline_tables(where: Path, found: Sequence[Learned]) -> list[str]:
     for trip, taught_by in zip(real.trips(where), found, strict=True):
         names.append(trip.name)
         said = {
-            "default": outcomes(trip, VehicleProfile()),
-            "learned": outcomes(trip, taught_by.profile),
+            "default": real.outcomes(trip, LIMIT_C),
+            "learned": real.outcomes(trip, LIMIT_C, taught_by.profile),
         }
         for h in AHEAD_S:
             told = {name: ahead(one, trip.coolant_c.size, h) for name, one in said.items()}

@@ -18,6 +18,7 @@ from livemon.core import pipeline
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.grid import on_grid
 from livemon.core.outcome import Level, Outcome
+from livemon.core.vehicle import VehicleProfile
 from livemon.readers.log_file import LogFile
 from livemon.study import alarms as rules
 from tests.bench.forecast import scoring
@@ -65,9 +66,9 @@ def trips(where: Path) -> Iterator[Trip]:
         yield Trip(path.stem, events, np.array(held))
 
 
-def outcomes(trip: Trip, limit_c: float) -> list[Outcome]:
+def outcomes(trip: Trip, limit_c: float, profile: VehicleProfile | None = None) -> list[Outcome]:
     """The pipeline over the trip, one outcome a second."""
-    settings = pipeline.CoreSettings(limit_c=limit_c)
+    settings = pipeline.CoreSettings(limit_c=limit_c, profile=profile or VehicleProfile())
     state = pipeline.start(settings)
     said = []
     for event in trip.events:

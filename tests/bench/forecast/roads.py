@@ -85,7 +85,7 @@ def _air_conditioning(road: Road, rng: np.random.Generator) -> None:
         road.ac[at:] = 0.0
 
 
-def _wander(rng: np.random.Generator, n: int, length: float) -> Array:
+def wander(rng: np.random.Generator, n: int, length: float) -> Array:
     """Ornstein-Uhlenbeck path of unit spread with correlation `length` in grid points."""
     keep = float(np.exp(-1.0 / length))
     noise = rng.standard_normal(n) * np.sqrt(1.0 - keep * keep)
@@ -102,8 +102,8 @@ def _approach(road: Road, rng: np.random.Generator) -> int:
     speed = rng.uniform(55.0, 100.0)
     minutes = rng.uniform(3.0, 9.0) + (0.0 if road.warm else rng.uniform(4.0, 8.0))
     foot = int(speed / 3.6 * minutes * 60.0 / STEP_M)
-    road.grade[:foot] = 0.004 + 0.008 * _wander(rng, foot, 40.0)
-    road.wish_kmh[:] = speed * (1.0 + 0.05 * _wander(rng, POINTS, 60.0))
+    road.grade[:foot] = 0.004 + 0.008 * wander(rng, foot, 40.0)
+    road.wish_kmh[:] = speed * (1.0 + 0.05 * wander(rng, POINTS, 60.0))
     return foot
 
 
@@ -119,9 +119,9 @@ def _steady(road: Road, rng: np.random.Generator) -> None:
     speed = rng.uniform(45.0, 100.0)
     top = _top(road, rng, foot, speed)
     climb = slice(foot, top)
-    road.grade[climb] = rng.uniform(0.035, 0.08) + 0.003 * _wander(rng, top - foot, 40.0)
-    road.wish_kmh[climb] = speed * (1.0 + 0.03 * _wander(rng, top - foot, 60.0))
-    road.grade[top:] = -0.03 + 0.01 * _wander(rng, POINTS - top, 40.0)
+    road.grade[climb] = rng.uniform(0.035, 0.08) + 0.003 * wander(rng, top - foot, 40.0)
+    road.wish_kmh[climb] = speed * (1.0 + 0.03 * wander(rng, top - foot, 60.0))
+    road.grade[top:] = -0.03 + 0.01 * wander(rng, POINTS - top, 40.0)
 
 
 def _irregular(road: Road, rng: np.random.Generator) -> None:
@@ -129,8 +129,8 @@ def _irregular(road: Road, rng: np.random.Generator) -> None:
     speed = rng.uniform(40.0, 85.0)
     top = _top(road, rng, foot, speed)
     n = top - foot
-    grade = rng.uniform(0.035, 0.065) + rng.uniform(0.008, 0.02) * _wander(rng, n, rng.uniform(10.0, 50.0))
-    wish = speed * (1.0 + 0.10 * _wander(rng, n, 40.0))
+    grade = rng.uniform(0.035, 0.065) + rng.uniform(0.008, 0.02) * wander(rng, n, rng.uniform(10.0, 50.0))
+    wish = speed * (1.0 + 0.10 * wander(rng, n, 40.0))
     at = 0
     while at < n:  # bends and villages
         at += int(rng.uniform(30.0, 160.0))
@@ -140,7 +140,7 @@ def _irregular(road: Road, rng: np.random.Generator) -> None:
             grade[at : at + flat] *= 0.2
     road.grade[foot:top] = np.clip(grade, -0.04, 0.13)
     road.wish_kmh[foot:top] = np.maximum(wish, 18.0)
-    road.grade[top:] = -0.03 + 0.01 * _wander(rng, POINTS - top, 40.0)
+    road.grade[top:] = -0.03 + 0.01 * wander(rng, POINTS - top, 40.0)
 
 
 def _rolling(road: Road, rng: np.random.Generator) -> None:
@@ -152,11 +152,11 @@ def _rolling(road: Road, rng: np.random.Generator) -> None:
         grade += amplitude * rng.uniform(0.3, 0.8) * np.sin(2 * np.pi * (where / wave + rng.random()))
     road.grade[:] = np.clip(grade, -0.07, 0.08)
     speed = rng.uniform(55.0, 100.0)
-    road.wish_kmh[:] = np.clip(speed * (1.0 + 0.10 * _wander(rng, POINTS, 80.0)), 30.0, 130.0)
+    road.wish_kmh[:] = np.clip(speed * (1.0 + 0.10 * wander(rng, POINTS, 80.0)), 30.0, 130.0)
 
 
 def _traffic(road: Road, rng: np.random.Generator) -> None:
-    road.grade[:] = rng.uniform(-0.005, 0.02) + 0.012 * _wander(rng, POINTS, 40.0)
+    road.grade[:] = rng.uniform(-0.005, 0.02) + 0.012 * wander(rng, POINTS, 40.0)
     road.wish_kmh[:] = rng.uniform(45.0, 95.0)
     at = int(rng.uniform(60.0, 420.0)) + (0 if road.warm else 300)
     while at < road.seconds:

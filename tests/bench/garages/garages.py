@@ -83,6 +83,7 @@ def _fingerprint() -> str:
     files = [here / f"{name}.py" for name in ("garages", "columns", "trips", "plant_sim", "plant_two", "reference")]
     files += [*(top / "livemon/core").glob("*.py"), *(top / "livemon/sim").glob("*.py")]
     files += [*(top / "tests/plant2").glob("*.py"), top / "livemon/study/recording.py"]
+    files.append(top / "tests/bench/forecast/roads.py")
     text = hashlib.sha256()
     for path in sorted(files):
         text.update(path.read_bytes())

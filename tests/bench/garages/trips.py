@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.bench.forecast.roads import wander
+
 Array = NDArray[np.float64]
 
 STEP_M = 25.0
@@ -35,18 +37,6 @@ class Trip:
     height_m: float
     wind_kmh: float
     load_kg: float
-
-
-def _wander(rng: np.random.Generator, n: int, length: float) -> Array:
-    """Ornstein-Uhlenbeck path of unit spread with correlation `length` in grid points."""
-    keep = float(np.exp(-1.0 / length))
-    noise = rng.standard_normal(n) * np.sqrt(1.0 - keep * keep)
-    out = np.empty(n)
-    value = rng.standard_normal()
-    for i in range(n):
-        value = keep * value + noise[i]
-        out[i] = value
-    return out
 
 
 def seasons_c(rng: np.random.Generator) -> tuple[float, float]:
@@ -75,11 +65,11 @@ def draw(rng: np.random.Generator, season: float) -> Trip:
         hold = np.zeros(n)
         if kind in ("level", "climb"):
             speed = u(60.0, 100.0) if kind == "level" else u(40.0, 80.0)
-            path = speed * (1.0 + 0.05 * _wander(rng, n, 40.0))
+            path = speed * (1.0 + 0.05 * wander(rng, n, 40.0))
             points = min(int(speed / 3.6 * n / STEP_M), POINTS - at)
             slope = u(-0.004, 0.008) if kind == "level" else u(0.04, 0.08)
             rough = 0.006 if kind == "level" else 0.008
-            grade[at : at + points] = slope + rough * _wander(rng, points, 20.0)
+            grade[at : at + points] = slope + rough * wander(rng, points, 20.0)
             at += points
         elif kind == "traffic":
             path = np.zeros(n)
@@ -89,7 +79,7 @@ def draw(rng: np.random.Generator, season: float) -> Trip:
                 path[k + stand : k + stand + go] = pace * u(0.6, 1.6)
                 k += stand + go
             points = min(int(0.4 * pace / 3.6 * n / STEP_M), POINTS - at)
-            grade[at : at + points] = 0.005 * _wander(rng, max(points, 1), 20.0)[:points]
+            grade[at : at + points] = 0.005 * wander(rng, max(points, 1), 20.0)[:points]
             at += points
         else:
             path = np.zeros(n)
