@@ -48,7 +48,8 @@ class LogFile:
             self._size = path.stat().st_size
             self._raw = path.open("rb")
         except OSError as failure:
-            raise SetupError(str(path), "a readable log file", failure.strerror or str(failure)) from None
+            todo = f"Name the logs in it: {path}/*.csv" if path.is_dir() else "Check the path and who may read it"
+            raise SetupError(str(path), "a readable log file", failure.strerror or str(failure), todo) from None
         # gzip reads through `_raw`, whose position then tells how far we are
         packed = path.suffix == ".gz"
         self._file = cast(BinaryIO, gzip.GzipFile(fileobj=self._raw, mode="rb")) if packed else self._raw

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,13 +14,13 @@ from rich.console import Console
 from rich.table import Table
 
 from livemon.core.units import Display
-from livemon.errors import NoDataError, SetupError
+from livemon.errors import SetupError
 from livemon.readers.route_file import read_route
 from livemon.study.compare import Change, Comparison, compare
 from livemon.study.recording import Drive
 from livemon.study.worth import Climb, Worth, hardest_climb, worth
 from livemon.verbs import common
-from livemon.verbs.recordings import read_drives
+from livemon.verbs.recordings import Unread, none_left, read_drives, short_names
 
 MOST_STATES: Final = 6
 
@@ -45,26 +46,30 @@ def run(args: argparse.Namespace) -> int:
     if len(groups) > MOST_STATES:
         raise SetupError("--after", f"at most {MOST_STATES - 1} states after the first", str(len(groups) - 1))
     paths = [path for group in groups for path in group]
-    twice = sorted({str(p) for p in paths if paths.count(p) > 1})
+    files = [path.resolve() for path in paths]
+    twice = sorted({str(path) for path, file in zip(paths, files, strict=True) if files.count(file) > 1})
     if twice:
         raise SetupError("--before, --after", "every log on one side only", twice[0])
     force = common.settle(args)
-    names = ["before", "after"] if len(groups) == 2 else ["before", *(f"after {k}" for k in range(1, len(groups)))]
+    states = ["before", "after"] if len(groups) == 2 else ["before", *(f"after {k}" for k in range(1, len(groups)))]
+    names = iter(short_names(paths))
     drives: list[Drive] = []
     sides: list[int] = []
-    failed: list[tuple[str, str]] = []
+    failed: list[Unread] = []
     for state, group in enumerate(groups):
-        found, lost = read_drives(group, args, force.profile)
+        found, lost = read_drives(group, args, force.profile, list(islice(names, len(group))))
+        if not found:
+            option = "--before" if state == 0 else "--after"
+            raise none_left(option, "at least one drive to compare", len(group), lost)
         drives += found
         sides += [state] * len(found)
         failed += lost
-    result = compare(drives, sides, force.profile, names)
+    result = compare(drives, sides, force.profile, states)
     if result is None:
-        reasons = "; ".join(f"{name}: {why}" for name, why in failed[:3])
-        raise NoDataError(
-            f"expected drives hot enough for a full-open thermostat, found none in {len(paths)} logs. {reasons} "
-            "Drive the same climb on a warm day, with the A/C declared and outside air read or typed."
-        )
+        raise none_left(
+            "--before, --after", "drives hot enough for a full-open thermostat", len(paths), failed,
+            "Drive the same climb on a warm day, with the A/C declared and outside air read or typed.",
+        )  # fmt: skip
     climb = _climb(args, drives, force.core().outside_c)
     gains = _worths(result, climb, force.core().profile, force.core().limit_c)
     report = _report(result, drives, gains, failed)
@@ -77,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
         rows = [(drives[f.drive].name, f.state, 100.0 * float(np.expm1(f.value)), 100.0 * f.variance**0.5)
                 for f in result.figures if f.regime is None]  # fmt: skip
-        draw_compare(args.picture, names, rows)
+        draw_compare(args.picture, states, rows)
     return 0
 
 
@@ -125,7 +130,7 @@ def _one(result: Comparison, change: Change) -> dict[str, Any]:
 
 
 def _report(
-    result: Comparison, drives: Sequence[Drive], gains: Sequence[Worth | None], failed: Sequence[tuple[str, str]]
+    result: Comparison, drives: Sequence[Drive], gains: Sequence[Worth | None], failed: Sequence[Unread]
 ) -> dict[str, Any]:
     """Everything the verb says, SI units."""
     return {
@@ -145,7 +150,7 @@ def _report(
             }
             for f in result.figures
         ],
-        "not_read": [{"name": name, "reason": why} for name, why in failed],
+        "not_read": [{"name": one.name, "reason": one.reason} for one in failed],
     }
 
 
@@ -177,7 +182,7 @@ def _tell(
     result: Comparison,
     drives: Sequence[Drive],
     gains: Sequence[Worth | None],
-    failed: Sequence[tuple[str, str]],
+    failed: Sequence[Unread],
     display: Display,
 ) -> None:
     console = Console(highlight=False)
@@ -215,8 +220,8 @@ def _tell(
     cool_ones = [drive.name for k, drive in enumerate(drives) if k not in used]
     if cool_ones:
         console.print(f"Never hot enough to tell (thermostat not full open): {', '.join(cool_ones)}")
-    for name, why in failed:
-        console.print(f"Left out: {name}: {why}")
+    for one in failed:
+        console.print(f"Left out: {one}", markup=False, soft_wrap=True)
     console.print(
         "Estimates. Work on a cooling system belongs with a qualified mechanic; the vehicle's manual comes first.",
         style="dim",

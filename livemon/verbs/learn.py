@@ -14,7 +14,7 @@ from rich.table import Table
 
 from livemon.core.figures import Figure
 from livemon.core.vehicle import VehicleProfile
-from livemon.errors import NoDataError, SetupError
+from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import NAME_OF, figure_text
 from livemon.outputs.files import write_whole
@@ -22,7 +22,7 @@ from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
 from livemon.study.learn import Learned, Left, learn
 from livemon.verbs import common
-from livemon.verbs.recordings import read_drives
+from livemon.verbs.recordings import Unread, none_left, read_drives
 from livemon.wire.codes import marks_drive
 
 SPOKEN: Final = ("open_c", "full_span_c", "electric_on_c", "clutch_on_c", "metal_kj_k", "sensor_lag_s")
@@ -44,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
     in_force = common.settle(args, _header_with_vehicle(args), "log")
     drives, failed = read_drives(args.logs, args, in_force.profile)
     found = learn(drives, in_force.profile, marks_drive)
-    unread = tuple(Left(name, reason) for name, reason in failed)
+    unread = tuple(Left(one.name, one.reason) for one in failed)
     if not isinstance(found, Learned):
-        reasons = "; ".join(f"{one.name}: {one.reason}" for one in (*unread, *found)[:5])
-        raise NoDataError(f"expected at least one drive to learn from, found none in {len(args.logs)} logs. {reasons}")
+        unfit = [Unread(one.name, one.reason, NoDataError.exit_status) for one in found]
+        raise none_left("LOG", "at least one drive to learn from", len(args.logs), [*failed, *unfit])
     if args.out is not None:
         write_whole(args.out, _file_text(args.vehicle, found.profile))
     if args.json:
@@ -63,15 +63,24 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _header_with_vehicle(args: argparse.Namespace) -> dict[str, str] | None:
-    """The vehicle in the first log that carries one, where no file was given."""
+    """The vehicle in the first log that carries a usable one, where no file was given."""
     if args.vehicle is not None:
         return None
-    for path in args.logs:
-        if looks_like_log(path):
+    for path in filter(looks_like_log, args.logs):
+        try:
             with closing(LogFile(path)) as log:
                 header = log.metadata
-            if "vehicle" in header:
-                return {"vehicle": header["vehicle"]}
+        except LivemonError:
+            continue  # told where the drives are read
+        if "vehicle" not in header:
+            continue
+        try:
+            vehicle_file.from_header(header["vehicle"], str(path))
+        except LivemonError as failure:
+            if not args.quiet:
+                print(f"livemon learn: the vehicle is not taken from this log: {failure}", file=sys.stderr)
+            continue
+        return {"vehicle": header["vehicle"]}
     return None
 
 
@@ -162,7 +171,7 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
     for words in found.not_shown:
         console.print(f"- {words}")
     for one in (*unread, *found.left):
-        console.print(f"Left out: {one.name}: {one.reason}")
+        console.print(f"Left out: {one.name}: {one.reason}", markup=False, soft_wrap=True)
     if not found.fit.settled:
         console.print("The fit had not come to rest after its last round: take the bands as too narrow.")
     if args.out is not None:

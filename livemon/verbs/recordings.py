@@ -11,13 +11,16 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
 from livemon.core.events import Sample, corrected
 from livemon.core.vehicle import VehicleProfile
-from livemon.errors import LivemonError
+from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.readers.log_file import LogFile
 from livemon.study.recording import Drive, from_events
 from livemon.verbs.common import settle
@@ -25,19 +28,57 @@ from livemon.verbs.replay import open_recording
 
 FEW: Final = 3
 """Up to so many logs are read in this process: workers cost more than they save."""
+MOST_REASONS: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A log that was left out; `reason` without the path, which `name` tells."""
+
+    name: str
+    reason: str
+    exit_status: int
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.reason}"
+
+
+def unread(name: str, path: Path, failure: LivemonError) -> Unread:
+    """`failure` of one log, as it stands in a list of several."""
+    return Unread(name, str(failure).removeprefix(str(path)).lstrip(":, "), failure.exit_status)
+
+
+def no_coolant(count: int, of: str = "rows") -> str:
+    """Why a log that can be read is of no use."""
+    return (
+        f"expected coolant readings that can be believed, found none in {count} {of}. Was the vehicle asked for PID 05?"
+    )
+
+
+def none_left(where: str, expected: str, count: int, left_out: Sequence[Unread], todo: str = "") -> LivemonError:
+    """The error of a verb that has no log left; status 2 where one could not be read, 1 where all were of no use."""
+    reasons = [str(one) for one in left_out[:MOST_REASONS]]
+    if len(left_out) > MOST_REASONS:
+        reasons.append(f"and {len(left_out) - MOST_REASONS} more")
+    found = f"none in {count} log{'s' if count != 1 else ''}"
+    error = SetupError(where, expected, found, " ".join(filter(None, ("; ".join(reasons), todo))))
+    return error if any(one.exit_status == error.exit_status for one in left_out) else NoDataError(str(error))
 
 
 def read_drives(
-    paths: Sequence[Path], args: argparse.Namespace, profile: VehicleProfile
-) -> tuple[list[Drive], list[tuple[str, str]]]:
-    """Drives of `paths` in that order, and (name, reason) of those that cannot be read."""
+    paths: Sequence[Path], args: argparse.Namespace, profile: VehicleProfile, names: Sequence[str] = ()
+) -> tuple[list[Drive], list[Unread]]:
+    """Drives of `paths` in that order, and the logs that cannot be read or hold no coolant.
+
+    `names` are for logs that must be told apart from others than `paths`.
+    """
     drives: list[Drive] = []
-    failed: list[tuple[str, str]] = []
-    names = short_names(paths)
+    failed: list[Unread] = []
+    names = names or short_names(paths)
     one = partial(_read, profile=profile, outside=args.outside, mass=args.mass, settings_file=args.settings)
-    for name, found in zip(names, _progress(_each(one, paths, names), len(paths), args.quiet), strict=True):
-        if isinstance(found, str):
-            failed.append((name, found))
+    for found in _progress(_each(one, paths, names), len(paths), args.quiet):
+        if isinstance(found, Unread):
+            failed.append(found)
         else:
             drives.append(found)
     return drives, failed
@@ -51,7 +92,7 @@ def short_names(paths: Sequence[Path]) -> list[str]:
     return ["/".join(p.parts[-depth:]) for p in paths]
 
 
-def _each(one: Callable[[Path, str], Drive | str], paths: Sequence[Path], names: Sequence[str]) -> Iterator[Any]:
+def _each(one: Callable[[Path, str], Drive | Unread], paths: Sequence[Path], names: Sequence[str]) -> Iterator[Any]:
     if len(paths) <= FEW:
         yield from map(one, paths, names)
         return
@@ -67,8 +108,8 @@ def _read(
     outside: str | None,
     mass: str | None,
     settings_file: Path | None,
-) -> Drive | str:
-    """One log as a drive, or the reason why not, in words."""
+) -> Drive | Unread:
+    """One log as a drive, or why not."""
     try:
         source = open_recording(path)
         given = argparse.Namespace(
@@ -79,9 +120,12 @@ def _read(
         core = settle(given, None if header is None else {"settings": header.get("settings", "{}")}, str(path)).core()
         offset_c = core.sensor_offset_c
         events = (corrected(e, offset_c) if isinstance(e, Sample) else e for e in source.events())
-        return from_events(name, events, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
+        drive = from_events(name, events, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
+        if not np.isfinite(drive.coolant_c).any():
+            raise NoDataError(f"{path}: {no_coolant(drive.rows)}")
+        return drive
     except LivemonError as failure:
-        return str(failure)
+        return unread(name, path, failure)
 
 
 def _progress(found: Iterator[Any], count: int, quiet: bool) -> Iterator[Any]:

@@ -34,7 +34,7 @@ from livemon.study.review import Keeper
 from livemon.study.scrub import Keep
 from livemon.study.sensor_check import SensorCheck, check, read_pairs
 from livemon.verbs.common import add_common, settle
-from livemon.verbs.recordings import short_names
+from livemon.verbs.recordings import Unread, no_coolant, none_left, short_names, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.review_report import Reviewed, report
 from livemon.verbs.review_scrub import scrub
@@ -76,16 +76,15 @@ def run(args: argparse.Namespace) -> int:
         _check_sensor(args)
     if args.scrub is not None:
         return _scrub(args)
-    status = 0
     names = short_names(args.logs)
+    left_out: list[Unread] = []
     stems: dict[str, int] = {}
     together: list[tuple[Drive, VehicleProfile]] = []
-    for path, found in zip(args.logs, _reviewed(args, names), strict=True):
+    for path, name, found in zip(args.logs, names, _reviewed(args, names), strict=True):
         if isinstance(found, LivemonError):
             if len(args.logs) == 1:
                 raise found
-            print(f"livemon review: {found}", file=sys.stderr)
-            status = max(status, found.exit_status)
+            left_out.append(unread(name, path, found))
             continue
         one, display = found
         if one.whole and len(together) < MOST_TOGETHER:
@@ -96,8 +95,12 @@ def run(args: argparse.Namespace) -> int:
             print(json.dumps(tree))
         else:
             tell(tree, display, [str(p) for p in written])
+    if args.logs and len(left_out) == len(args.logs):
+        raise none_left("LOG", "at least one log to review", len(args.logs), left_out)
+    for lost in left_out:
+        print(f"livemon review: left out: {lost}", file=sys.stderr)
     _tell_together(together, args.json)
-    return status
+    return 0
 
 
 def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool) -> None:
@@ -187,10 +190,7 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
         rows = source.rows if isinstance(source, LogFile) else drive.rows
         summary = tally.summary(rows, source.skipped)
         if summary.peak_c is None:
-            raise NoDataError(
-                f"{path}: expected coolant readings that can be believed, found none in {rows} rows. "
-                "Was the vehicle asked for PID 05?"
-            )
+            raise NoDataError(f"{path}: {no_coolant(rows)}")
         unknown = source.unknown if isinstance(source, LogFile) else ()
         whole = not args.readings_only
         short = short_tree([drive], in_force.profile) if whole else None

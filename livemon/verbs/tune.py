@@ -22,7 +22,7 @@ from typing import Any, Final
 from livemon.core.alert import AlertSettings
 from livemon.core.pipeline import CoreSettings
 from livemon.core.units import DURATION, TEMPERATURE, parse
-from livemon.errors import NoDataError, SetupError
+from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files.yaml_lines import Word
 from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile
@@ -31,6 +31,7 @@ from livemon.study.sweep import USUAL, Trip, candidates, score
 from livemon.study.sweep import run as run_trip
 from livemon.study.tune import Aim, Judged
 from livemon.verbs.common import add_common, settle
+from livemon.verbs.recordings import Unread, no_coolant, none_left, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.tune_report import SWEEPABLE, Told, draw
 
@@ -82,12 +83,12 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a worker hands back; `without` says why the trip is of no use."""
+    """What a worker hands back; `without` says why the trip was left out."""
 
     path: str
     judged: tuple[Judged, ...] = ()
     at_limits: tuple[Judged, ...] = ()
-    without: str = ""
+    without: Unread | None = None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -106,13 +107,13 @@ def run(args: argparse.Namespace) -> int:
     for path in _once(args.logs):
         try:
             tasks.append(_task(path, args, base, settings, limits))
-        except NoDataError as nothing:
-            found.append(Found(str(path), without=str(nothing)))
+        except LivemonError as failure:
+            found.append(Found(str(path), without=unread(str(path), path, failure)))
     found += _work(tasks, _workers(args.workers, len(tasks)), not args.quiet and sys.stderr.isatty())
     judged = [j for f in found for j in f.judged]
-    without = {f.path: f.without for f in found if f.without}
+    without = [f.without for f in found if f.without is not None]
     if not judged:
-        raise NoDataError(f"expected a trip with coolant readings, found none. {'; '.join(without.values())}")
+        raise none_left("LOG", "a trip with coolant readings", len(found), without)
     choice = tune.choose(judged, settings, aim)
     table = tune.rows(judged, aim)
     told = Told(aim, sweep, settings, judged, [f.at_limits for f in found], without, choice, table)
@@ -234,10 +235,12 @@ def study(task: Task) -> Found:
     """One trip in one process: at the limit in force, at its stand-ins, and at the limits asked for."""
     try:
         first = _pass(task, task.core, task.settings)
-    except NoDataError as nothing:
-        return Found(task.path, without=str(nothing))
+    except LivemonError as failure:
+        return Found(task.path, without=unread(task.path, Path(task.path), failure))
     if first.peak_c is None:
-        return Found(task.path, without=f"{task.path}: no coolant reading that could be believed")
+        return Found(
+            task.path, without=Unread(task.path, no_coolant(first.reading_c.size, "seconds"), NoDataError.exit_status)
+        )
     judged = [_judge(task, first, task.settings, False)]
     for limit_c in tune.stand_ins(first.reading_c, first.limit_c):
         lower = _pass(task, replace(task.core, limit_c=limit_c), task.settings)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
@@ -14,6 +14,7 @@ from livemon.settings import KEYS, Key
 from livemon.study import tune
 from livemon.study.sweep import SWEPT
 from livemon.study.tune import Aim, Choice, Judged, Row
+from livemon.verbs.recordings import Unread
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -34,7 +35,7 @@ class Told:
     settings: tuple[AlertSettings, ...]
     judged: list[Judged]
     at_limits: list[tuple[Judged, ...]]
-    without: Mapping[str, str]
+    without: Sequence[Unread]
     choice: Choice
     table: list[Row]
 
@@ -118,7 +119,7 @@ class Told:
                 {"limit_c": line, "trips_crossed": crossed, "trips": trips, **_row_report(r)}
                 for line, crossed, trips, r in self._limit_rows()
             ],
-            "left_out": dict(self.without),
+            "left_out": {one.name: one.reason for one in self.without},
         }
 
     def fragment(self) -> str:
@@ -142,8 +143,8 @@ class Told:
         from rich.console import Console
 
         console = Console(highlight=False)
-        for why in self.without.values():
-            console.print(f"left out: {why}")
+        for one in self.without:
+            console.print(f"Left out: {one}", markup=False, soft_wrap=True)
         for line in self.strength():
             console.print(line)
         console.print(self._candidate_table(), self._trip_table(display), sep="\n\n")

@@ -21,7 +21,7 @@ SERVICES = sorted(path.name for path in UNITS.glob("*.service"))
 FIGURES = re.findall(r"^\| (\S+\.service) \| ([\w -]*?) ?\| ([\d.]+) \|$", DOC, re.M)
 
 needs_systemd = pytest.mark.skipif(
-    ANALYZE is None, reason="no systemd-analyze: the units were not looked at by systemd"
+    ANALYZE is None, reason="no systemd-analyze on this machine: only systemd itself can judge its units"
 )
 
 

@@ -64,7 +64,7 @@ def test_what_cannot_be_opened_is_a_setup_error(tmp_path: Path, name: str) -> No
         LogFile(tmp_path / name)
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file: one that may not be read cannot be made")
 def test_file_without_permission(tmp_path: Path) -> None:
     path = tmp_path / "drive.csv"
     path.write_bytes(LOG)
