@@ -7,8 +7,9 @@ time band is read off them.  It does not know levels or words.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,9 @@ from numpy.typing import NDArray
 from livemon.core import ahead, calibration
 from livemon.core.ahead import HORIZONS, LAST_60
 from livemon.core.climb_ahead import ClimbAhead
+from livemon.core.demand import Flow, Pace
 from livemon.core.estimator import State
+from livemon.core.hypotheses import Bank
 from livemon.core.outcome import FORESEE_S, HORIZONS_S, Band, Crossing
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
@@ -29,7 +32,11 @@ NEWS_MS: Final = 2_000
 CALM_EVERY_MS: Final = 10_000
 CALM_CHANCE: Final = 0.05
 """The forecast is made anew every fifth second, and within two when the coolant moves a degree."""
-GAIN_S: Final = 600
+MOST_TOGETHER: Final = 64
+"""So many forecasts are made side by side at most: more would not fit the processor's own memory."""
+_SHOWN: Final = tuple(HORIZONS.index(h) for h in HORIZONS_S)
+_APART: Final = ((3, 1), (0, 2), (4, 1))
+"""Runs whose difference tells the width of a band."""
 _QUANTILES: Final = (0.1, 0.5, 0.9)
 _CLIP_C: Final = 40.0
 
@@ -48,38 +55,126 @@ class Forecast:
     chance_stop: tuple[tuple[int, float], ...]
 
 
+class Asked(NamedTuple):
+    """A moment that a forecast is asked for."""
+
+    state: State
+    limit_c: float
+    stop_c: float
+
+
 def due(last: Forecast | None, state: State) -> bool:
     """Whether a new forecast is worth its work at this tick: seldom where nothing is coming, soon on a new degree."""
-    if last is None or state.t_ms < last.t_ms:
+    return last is None or _due(last.t_ms, last.reading_c, _calm(last), state)
+
+
+def _calm(last: Forecast) -> bool:
+    return dict(last.chance)[HORIZONS_S[-1]] < CALM_CHANCE
+
+
+def _due(made_ms: int, reading_c: float | None, calm: bool, state: State) -> bool:
+    if state.t_ms < made_ms:
         return True
-    calm = dict(last.chance)[HORIZONS_S[-1]] < CALM_CHANCE
     patience_ms = CALM_EVERY_MS if calm else EVERY_MS
-    return state.t_ms - last.t_ms >= (NEWS_MS if last.reading_c != state.reading_c else patience_ms)
+    return state.t_ms - made_ms >= (NEWS_MS if reading_c != state.reading_c else patience_ms)
+
+
+def standing(last: Forecast | None, asked: Sequence[Asked | None]) -> list[Forecast | None]:
+    """The forecast that stands at each of many ticks, `last` before them; None = a tick at which nothing can be said.
+
+    As `due` and `look_ahead` tick by tick, to the last bit, at a fraction of the work: those that will be due if it
+    stays as calm as it is are made side by side, and made anew where it did not.
+    """
+    stood: list[Forecast | None] = []
+    made: dict[int, Forecast | None] = {}
+    together = 1
+    for place, one in enumerate(asked):
+        if one is None:
+            last = None
+        elif due(last, one.state):
+            if place not in made:
+                together = 1 if made else min(2 * together, MOST_TOGETHER)
+                calm = last is not None and _calm(last)
+                wanted = _wanted(asked, place, calm, together)
+                made = dict(zip(wanted, look_ahead_each(list(wanted.values())), strict=True))
+            last = made.pop(place)
+        stood.append(last)
+    return stood
+
+
+def _wanted(asked: Sequence[Asked | None], first: int, calm: bool, count: int) -> dict[int, Asked]:
+    """The next `count` moments due from place `first` on, by place, if it stays `calm` or does not."""
+    wanted: dict[int, Asked] = {}
+    last: Asked | None = None
+    for place in range(first, len(asked)):
+        one = asked[place]
+        if one is not None and (last is None or _due(last.state.t_ms, last.state.reading_c, calm, one.state)):
+            wanted[place] = one
+            if len(wanted) == count:
+                break
+        last = one if one is None or place in wanted else last
+    return wanted
 
 
 def look_ahead(
     state: State, inputs: Inputs, road: RoadView | None, limit_c: float, stop_c: float, settings: object = None
 ) -> Forecast | None:
     """The forecast at this tick; None before the first coolant reading."""
-    if state.bank is None or state.flow is None or state.pace is None:
-        return None
-    runs = ahead.run(state.bank, state.flow, state.pace)
-    view = ahead.outlook(state.bank, state.flow, state.pace, runs, state.usual_c)
-    now_c = float(view.now_c)
-    table = calibration.BLIND if state.source == "nothing" else calibration.SEEING
-    chance = chances(view, limit_c, table)
-    return Forecast(
-        t_ms=state.t_ms,
-        reading_c=state.reading_c,
-        ahead_c=tuple((h, ahead_band(view, h, table)) for h in HORIZONS_S),
-        settles_c=_settles(view),
-        crossing=Crossing.KNOWN if chance[-1] >= 0.5 else Crossing.NONE_FORESEEN,
-        time_to_limit_s=time_band(chance, now_c >= limit_c),
-        chance=tuple((h, chance[HORIZONS.index(h)]) for h in HORIZONS_S),
-        chance_stop=tuple(
-            (h, p) for h, p in zip(HORIZONS, chances(view, stop_c, table), strict=True) if h in HORIZONS_S
-        ),
+    return look_ahead_each([Asked(state, limit_c, stop_c)])[0]
+
+
+def look_ahead_each(asked: Sequence[Asked]) -> list[Forecast | None]:
+    """The forecasts of many moments, worked out side by side; None before the first coolant reading."""
+    told: list[Forecast | None] = [None] * len(asked)
+    known = [k for k, one in enumerate(asked) if one.state.bank is not None]
+    for table, blind in ((calibration.SEEING, False), (calibration.BLIND, True)):
+        places = [k for k in known if (asked[k].state.source == "nothing") is blind]
+        if places:
+            for place, found in zip(places, _looked(table, [asked[k] for k in places]), strict=True):
+                told[place] = found
+    return told
+
+
+def _looked(table: calibration.Table, asked: Sequence[Asked]) -> Iterator[Forecast]:
+    bank, flow, pace = _side_by_side([one.state for one in asked])
+    usual_c = np.array([one.state.usual_c for one in asked])
+    view = ahead.outlook(bank, flow, pace, ahead.run(bank, flow, pace), usual_c)
+    limit_c, stop_c = np.array([one.limit_c for one in asked]), np.array([one.stop_c for one in asked])
+    chance, chance_stop = (
+        [[round(p, 4) for p in row] for row in chances(view, line, table).tolist()] for line in (limit_c, stop_c)
     )
+    bands = [ahead_band(view, h, table).tolist() for h in HORIZONS_S]
+    settles = _settles(view).tolist()
+    reached = (view.now_c >= limit_c).tolist()
+    for k, one in enumerate(asked):
+        yield Forecast(
+            t_ms=one.state.t_ms,
+            reading_c=one.state.reading_c,
+            ahead_c=tuple((h, Band(*band[k])) for h, band in zip(HORIZONS_S, bands, strict=True)),
+            settles_c=Band(*settles[k]),
+            crossing=Crossing.KNOWN if chance[k][-1] >= 0.5 else Crossing.NONE_FORESEEN,
+            time_to_limit_s=time_band(chance[k], reached[k]),
+            chance=tuple((h, chance[k][place]) for h, place in zip(HORIZONS_S, _SHOWN, strict=True)),
+            chance_stop=tuple((h, chance_stop[k][place]) for h, place in zip(HORIZONS_S, _SHOWN, strict=True)),
+        )
+
+
+def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
+    """Moments of one drive as a leading axis: banks (..., moments, MEMBERS), flow and pace (moments, 1)."""
+    banks = [state.bank for state in states if state.bank is not None]
+    flows = [state.flow for state in states if state.flow is not None]
+    paces = [state.pace for state in states if state.pace is not None]
+    bank = Bank(
+        np.stack([b.mean for b in banks], axis=1),
+        np.stack([b.cov for b in banks], axis=2),
+        np.stack([b.log_weight for b in banks]),
+        banks[0].prior,
+    )
+    column = (-1, len(states), 1)
+    flow = Flow(*np.array(flows, dtype=float).T.reshape(column))
+    rows = np.array([(*p.heat, *p.ram, *p.fan, *p[4:]) for p in paces], dtype=float).T.reshape(column)
+    heat, ram, fan = (tuple(rows[k : k + 4]) for k in (0, 4, 8))
+    return bank, flow, Pace(paces[0].seconds, heat, ram, fan, *rows[12:])
 
 
 def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
@@ -96,32 +191,37 @@ def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
     )
 
 
-def chances(view: ahead.Outlook, limit_c: float, table: calibration.Table) -> tuple[float, ...]:
-    """Chance to reach `limit_c` within each of `ahead.HORIZONS`, never falling with the horizon."""
-    now_c = float(view.now_c)
-    if now_c >= limit_c:
-        return (1.0,) * len(HORIZONS)
-    features = ahead.toward(view, np.asarray(limit_c))
-    logit = table.chance_bias + (table.chance * features).sum(axis=1)
-    chance = np.maximum.accumulate(1.0 / (1.0 + np.exp(-logit)))
-    return tuple(round(float(p), 4) for p in chance)
+def chances(view: ahead.Outlook, limit_c: Array, table: calibration.Table) -> Array:
+    """Chance to reach `limit_c` within each of `ahead.HORIZONS` (last axis), never falling with the horizon."""
+    features = np.ascontiguousarray(ahead.toward(view, limit_c))  # summed in one order, alone or beside others
+    logit = table.chance_bias + (table.chance * features[..., None, :]).sum(axis=-1)
+    chance: Array = np.maximum.accumulate(1.0 / (1.0 + np.exp(-logit)), axis=-1)
+    return np.where((view.now_c >= limit_c)[..., None], 1.0, chance)
 
 
-def ahead_band(view: ahead.Outlook, horizon_s: int, table: calibration.Table) -> Band:
-    """80 % band of the temperature `horizon_s` ahead: the runs weighted, its width from how far they part."""
-    now_c = float(view.now_c)
+def ahead_band(view: ahead.Outlook, horizon_s: int, table: calibration.Table) -> Array:
+    """80 % band (low, likely, high on the last axis) of the temperature `horizon_s` ahead.
+
+    The runs weighted, and the width from how far they part.
+    """
     row = table.band[horizon_s]
-    rise = np.minimum(np.maximum(view.at_c[HORIZONS.index(horizon_s)] - now_c, -_CLIP_C), _CLIP_C)
-    base = np.concatenate([rise, view.plain, [1.0]])
-    parts = np.abs(np.array([rise[3] - rise[1], rise[0] - rise[2], rise[4] - rise[1], rise[1]]))
-    width = np.concatenate([np.log(0.3 + parts), view.plain, [1.0]])
-    likely = now_c + float((row[0] * base).sum())
-    down = float(np.exp(min(max(float((row[1] * width).sum()), -3.0), 4.0)))
-    up = float(np.exp(min(max(float((row[2] * width).sum()), -3.0), 4.0)))
-    return Band(likely - down, likely, likely + up)
+    off = view.at_c[HORIZONS.index(horizon_s)] - view.now_c
+    rise = np.moveaxis(np.minimum(np.maximum(off, -_CLIP_C), _CLIP_C), 0, -1)
+    one = np.ones_like(rise[..., :1])
+    base = _joined(rise, view.plain, one)
+    parts = np.abs(np.stack([rise[..., i] - rise[..., j] for i, j in _APART] + [rise[..., 1]], axis=-1))
+    width = _joined(np.log(0.3 + parts), view.plain, one)
+    likely = view.now_c + (row[0] * base).sum(axis=-1)
+    down, up = (np.exp(np.minimum(np.maximum((w * width).sum(axis=-1), -3.0), 4.0)) for w in row[1:])
+    return np.stack([likely - down, likely, likely + up], axis=-1)
 
 
-def time_band(chance: tuple[float, ...], reached: bool) -> Band | None:
+def _joined(*parts: Array) -> Array:
+    """Along the last axis, in rows without holes: so every row is summed in one order, alone or beside others."""
+    return np.ascontiguousarray(np.concatenate(parts, axis=-1))
+
+
+def time_band(chance: Sequence[float], reached: bool) -> Band | None:
     """Time to the limit [s] as the 10, 50 and 90 % points of the chance over the horizon; None where not reached."""
     if reached:
         return Band(0.0, 0.0, 0.0)
@@ -140,9 +240,12 @@ def time_band(chance: tuple[float, ...], reached: bool) -> Band | None:
     return Band(*points)
 
 
-def _settles(view: ahead.Outlook) -> Band:
-    """Where it heads if the demand holds as in the last minute; the band spans the other assumptions."""
+def _settles(view: ahead.Outlook) -> Array:
+    """Where it heads if the demand holds as in the last minute (last axis as in `ahead_band`).
+
+    The band spans the other assumptions.
+    """
     values = view.settles_c
-    middle = float(values[LAST_60])
-    spread = max(1.0, abs(float(values[4]) - middle), abs(float(values[5]) - middle))
-    return Band(middle - 1.2816 * spread, middle, middle + 1.2816 * spread)
+    middle = values[LAST_60]
+    spread = np.maximum(np.maximum(1.0, np.abs(values[4] - middle)), np.abs(values[5] - middle))
+    return np.stack([middle - 1.2816 * spread, middle, middle + 1.2816 * spread], axis=-1)

@@ -80,6 +80,27 @@ def test_same_input_gives_the_same_bytes() -> None:
     )
 
 
+def test_forecasts_side_by_side_are_those_tick_by_tick_to_the_last_bit() -> None:
+    names, coolant = (*ALL, "load_pct"), rise(420, 84.0, 113.0, 150.0)
+    states = drive(420, coolant, names, skip=range(200, 240))
+    asked: list[forecast.Asked | None] = [forecast.Asked(s, 108.0, 118.0 + s.t_ms % 3) for s in states]
+    asked += [
+        forecast.Asked(s, 108.0, 118.0) for s in drive(60, coolant, ())
+    ]  # time goes back, and the heat is unknown
+    asked[100:110] = [None] * 10
+    stood, last = [], None
+    for one in asked:
+        if one is None:
+            last = None
+        elif forecast.due(last, one.state):
+            last = forecast.look_ahead(one.state, signals.Inputs(0, signals.Status.LIVE), None, one.limit_c, one.stop_c)
+        stood.append(last)
+    assert len({id(one) for one in stood}) > 60
+    assert repr(forecast.standing(None, asked)) == repr(stood)
+    halves = forecast.standing(None, asked[:333])
+    assert repr(halves + forecast.standing(halves[-1], asked[333:])) == repr(stood)
+
+
 def test_many_drives_at_once_are_the_drives_one_by_one() -> None:
     prior = hypotheses.prior_from(PROFILE)
     first = np.array([85.0, 97.0, 103.0])
