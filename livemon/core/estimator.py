@@ -19,6 +19,7 @@ from livemon.core.demand import Flow, Pace, Raw
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.hypotheses import OPEN, TEMP, Bank, Prior
 from livemon.core.outcome import Band
+from livemon.core.prior import prior_from
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
@@ -88,7 +89,7 @@ class Estimate:
 
 def start(profile: VehicleProfile, settings: object = None) -> State:
     """State before the first tick."""
-    return State(Rig(profile.engine(), profile.cooling(), hypotheses.prior_from(profile), profile.body()))
+    return State(Rig(profile.engine(), profile.cooling(), prior_from(profile), profile.body()))
 
 
 def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State:

@@ -13,9 +13,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import heat, radiator, vehicle
 from livemon.core.air import Number
-from livemon.core.demand import FAN_RPM, RAM_KMH, Flow
+from livemon.core.demand import Flow
 
 Array = NDArray[np.float64]
 
@@ -53,11 +52,13 @@ _DENSITY: Final = float(1.0 / np.sqrt(2.0 * np.pi))
 
 
 class Prior(NamedTuple):
-    """Mean and standard deviation of the six unknowns before the drive, and the thermostat's span [K]."""
+    """Mean and standard deviation of the six unknowns before the drive, the thermostat's span [K], and how the six hang
+    together, as correlations (6, 6)."""
 
     mean: Array
     spread: Array
     span_c: float
+    correlation: Array
 
 
 class Bank(NamedTuple):
@@ -69,52 +70,6 @@ class Bank(NamedTuple):
     prior: Prior
 
 
-def prior_from(profile: vehicle.VehicleProfile) -> Prior:
-    """Prior from a vehicle profile: broad where it stands on defaults, tight where it was learned.
-
-    gain = 1 / C and shed = K / C of `heat` and `radiator` at 72 km/h, 2500 rpm, thermostat open.  Spreads add as
-    independent shares of the figures that enter.
-    """
-    cooling = profile.cooling()
-    capacity = float(heat.heat_capacity_kj_k(cooling))
-    demand = radiator.Demand(heat_kw=50.0, rpm=FAN_RPM, speed_kmh=RAM_KMH)
-    still = radiator.Demand(heat_kw=50.0, rpm=FAN_RPM, speed_kmh=0.0)
-    air = radiator.Surroundings(30.0, 1.1)
-    shed = radiator.shed(cooling, demand, air, 1.0, 0.0, 0.0)
-    ram = float(radiator.air_side(cooling, demand, air, 0.0, 0.0).mass_velocity)
-    fan = float(radiator.air_side(cooling, still, air, 1.0, 0.0).mass_velocity)
-
-    def share(*names: str) -> float:
-        total = 0.0
-        for name in names:
-            figure = profile.state(name)
-            total += (figure.spread / max(abs(figure.likely), 1e-6)) ** 2
-        return float(np.sqrt(total))
-
-    stored = share("metal_kj_k", "coolant_l")
-    mean = np.array(
-        [
-            0.0,
-            0.0,
-            -np.log(capacity),
-            float(np.log(shed.conductance_kw_k / capacity)),
-            np.log(fan / ram),
-            profile.state("open_c").likely,
-        ]
-    )
-    spread = np.array(
-        [
-            1.0,
-            DRIFT_SD,
-            np.hypot(stored, share("coolant_share", "displacement_l")) + 0.15,
-            np.hypot(stored, share("radiator_kw_k", "ram_share", "face_area_m2")) + 0.1,
-            np.hypot(share("fan_m_s_krpm", "clutch_on_share"), 0.3),
-            np.hypot(profile.state("open_c").spread, 3.0),
-        ]
-    )
-    return Prior(mean, spread, float(profile.state("full_span_c").likely))
-
-
 def start(prior: Prior, coolant_c: Array) -> Bank:
     """The bank at the first reading; `coolant_c` has the leading shape, () for one drive."""
     lead = np.shape(coolant_c)
@@ -122,6 +77,8 @@ def start(prior: Prior, coolant_c: Array) -> Bank:
     cov = np.zeros((6, 6, *lead, MEMBERS))
     for i in range(6):
         mean[i] = prior.mean[i]
+        for j in range(6):
+            cov[i, j] = prior.spread[i] * prior.spread[j] * prior.correlation[i, j]
         cov[i, i] = prior.spread[i] ** 2
     mean[TEMP] = np.asarray(coolant_c)[..., None] + 0.25
     return Bank(mean, cov, np.zeros((*lead, MEMBERS)), prior)

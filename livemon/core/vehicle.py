@@ -16,6 +16,7 @@ import numpy as np
 
 from livemon.core.air import Array, Number
 from livemon.core.figures import BODY, COOLING, ENGINE, FIGURES, Figure, FigureKey
+from livemon.core.together import Together
 
 
 class Fuel(Enum):
@@ -223,6 +224,8 @@ class VehicleProfile:
     fuel: Fuel = Fuel.PETROL
     boosted: bool = False
     has_ac: bool = True
+    together: Together = field(default_factory=Together)
+    """How the spreads of the learned figures hang together."""
 
     def figure(self, name: str) -> Figure:
         """The figure in force: learned, else typed, else the default of `figures.FIGURES`; parts not yet applied."""
@@ -246,6 +249,23 @@ class VehicleProfile:
                 now = Figure(now.likely * part.factor, spread, part.name)
         return now
 
+    def joint(self) -> Together:
+        """`together` as far as it still holds: a figure typed anew or set by a part drops out of it.
+
+        Where a part multiplies a figure, the part's own spread is free of what was learned.
+        """
+        if not self.together.names:
+            return self.together
+        shares = {}
+        for name in self.together.names:
+            if name in self.learned:
+                learned, total = self.learned[name].spread, self.state(name).spread
+                for part in (PARTS[p] for p in self.parts):
+                    if part.figure == name:
+                        learned *= 0.0 if part.sets else part.factor
+                shares[name] = learned / total if total > 0.0 else 0.0
+        return self.together.weakened(shares)
+
     def body(self) -> Body:
         """Likely numbers of road load and driveline."""
         return self._body(self._likely(BODY))
@@ -262,9 +282,10 @@ class VehicleProfile:
         """Hypotheses: each named figure becomes likely +- spread x normals[name] (by ratio where the table says `log`).
 
         Values are held inside the table's range.  Figures not named stay at their likely number, as plain floats.
+        Learned figures move as the drives allow: their normals are first made to hang together.
         """
         numbers: dict[str, Any] = self._likely(FIGURES)
-        for name, z in normals.items():
+        for name, z in self.joint().normals(normals).items():
             numbers[name] = spread_by(FIGURES[name], self.state(name), z)
         body = self._body({k: numbers[k] for k in BODY})
         engine = self._engine({k: numbers[k] for k in ENGINE})

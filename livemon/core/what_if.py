@@ -67,7 +67,7 @@ Gain = tuple[Band, float | None]
 def vehicles(profile: VehicleProfile) -> Many:
     """The possible vehicles of a profile, made once before the drive.
 
-    Where the owner typed no fan, a third has no engine-driven fan, a third no electric one, and a third both.  An
+    Where no fan was typed or learned, a third has no engine-driven fan, a third no electric one, and a third both.  An
     electric fan that is the only one is twice as strong, and untyped ones start at different temperatures up to 9 K
     later: part of what is bought is then taken back by a fan that slows down (common practice, no source).
     """

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from livemon.core import units
 from livemon.core.figures import FIGURES, Figure, FigureKey
+from livemon.core.together import DECIMALS, Together
 from livemon.core.vehicle import PARTS, Fuel, VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import yaml_lines
@@ -42,7 +43,9 @@ def _key_name(key: FigureKey) -> str:
 FIGURE_OF: Final[dict[str, str]] = {_key_name(key): name for name, key in FIGURES.items()}
 """Key in the file -> name of the figure."""
 NAME_OF: Final[dict[str, str]] = {name: key for key, name in FIGURE_OF.items()}
-_TOP: Final = ("name", *LINES, "fuel", "boosted", "air_conditioning", "gears", "torque", "parts", "typed", "learned")
+WRITTEN: Final = ("learned", "together")
+"""Keys that `learn` writes; all others are the owner's."""
+_TOP: Final = ("name", *LINES, "fuel", "boosted", "air_conditioning", "gears", "torque", "parts", "typed", *WRITTEN)
 
 
 def _form(key: FigureKey) -> Form:
@@ -81,6 +84,7 @@ def from_block(top: Block) -> tuple[VehicleProfile, dict[str, Word]]:
         fuel=Fuel(_value(top, "fuel", Choice(tuple(f.value for f in Fuel)), Fuel.PETROL.value)),
         boosted=_value(top, "boosted", Flag(), False),
         has_ac=_value(top, "air_conditioning", Flag(), True),
+        together=_together(top.entries.get("together")),
     )
     return profile, lines
 
@@ -133,6 +137,26 @@ def _figure(node: Node, name: str, part: str) -> Figure:
     return Figure(value, _read(Word(spread_text.strip(), word.where), f"{name} (spread)", _spread_form(key)), part)
 
 
+def _together(node: Node | None) -> Together:
+    """Rows of the triangle, a figure each: `open: [0.12, -0.3, 0.946]`."""
+    if node is None:
+        return Together()
+    block = yaml_lines.block(node, "figures under together")
+    _only(block, FIGURE_OF, " under together")
+    found = Together()
+    for name, row in block.entries.items():
+        words = tuple(yaml_lines.items(row, f"the row of {name}, a list of numbers"))
+        numbers = tuple(_read(word, name, Number(-1, 1)) for word in words[: len(FIGURES)])
+        if len(words) > len(FIGURES):
+            raise SetupError(f"{row.where}, {name}", f"at most {len(FIGURES)} numbers", str(len(words)))
+        try:
+            found = Together((*found.names, FIGURE_OF[name]), (*found.rows, numbers))
+        except ValueError as expected:
+            todo = "`livemon learn` writes this part; without it the file still works, with wider forecasts"
+            raise SetupError(f"{row.where}, {name}", str(expected), "another", todo) from None
+    return found
+
+
 def _parts(node: Node | None) -> tuple[str, ...]:
     if node is None:
         return ()
@@ -181,7 +205,7 @@ def to_yaml(profile: VehicleProfile, lines: Mapping[str, str] | None = None) -> 
     if profile.torque_points is not None:
         text += ["torque:", *(f"  {rpm!r} rpm: {nm!r} Nm" for rpm, nm in profile.torque_points)]
     text.append(f"parts: [{', '.join(profile.parts)}]")
-    return "\n".join([*text, *_block("typed", profile.typed), *_block("learned", profile.learned), ""])
+    return "\n".join([*text, *_block("typed", profile.typed), *_written(profile), ""])
 
 
 def _block(part: str, figures: Mapping[str, Figure]) -> list[str]:
@@ -193,19 +217,34 @@ def _block(part: str, figures: Mapping[str, Figure]) -> list[str]:
     return text
 
 
-def with_learned(text: str, learned: Mapping[str, Figure]) -> str:
-    """The text of a vehicle file with its learned block replaced; every other line stays as its owner wrote it."""
+def _written(profile: VehicleProfile) -> list[str]:
+    """What `learn` writes."""
+    text = _block("learned", profile.learned)
+    if profile.together.names:
+        text.append("together:  # how the learned figures hang together; written by learn, not for typing")
+    for name, row in zip(profile.together.names, profile.together.rows, strict=True):
+        text.append(f"  {NAME_OF[name]}: [{', '.join(map(_share, row))}]")
+    return text
+
+
+def _share(value: float) -> str:
+    short = f"{value:.{DECIMALS}f}".rstrip("0").rstrip(".")
+    return short if float(short) == value else repr(value)
+
+
+def with_learned(text: str, profile: VehicleProfile) -> str:
+    """The text of a vehicle file with what `learn` writes taken from `profile`; the owner's other lines stay."""
     kept: list[str] = []
     inside = False
     for line in text.splitlines():
         starts_key = bool(line) and not line[0].isspace() and not line.startswith("#")
         if starts_key:
-            inside = line.startswith("learned:")
+            inside = line.startswith(tuple(f"{key}:" for key in WRITTEN))
         if not inside or (kept and not starts_key and line.startswith("#")):
             kept.append(line)
     while kept and not kept[-1]:
         kept.pop()
-    return "\n".join([*kept, *_block("learned", learned), ""])
+    return "\n".join([*kept, *_written(profile), ""])
 
 
 def figure_text(name: str, figure: Figure) -> str:
@@ -222,6 +261,7 @@ def _quoted(text: str) -> str:
 
 def to_header(profile: VehicleProfile) -> str:
     """`profile` as one line for the header of a log; figures exact to the last bit."""
+    together = dict(zip(profile.together.names, profile.together.rows, strict=True))
     return json.dumps(
         {
             "name": profile.name,
@@ -233,6 +273,7 @@ def to_header(profile: VehicleProfile) -> str:
             "fuel": profile.fuel.value,
             "boosted": profile.boosted,
             "air_conditioning": profile.has_ac,
+            **({"together": together} if together else {}),
         },
         separators=(",", ":"),
     )
@@ -252,6 +293,7 @@ def from_header(text: str, log: str) -> VehicleProfile:
             fuel=Fuel(found["fuel"]),
             boosted=bool(found["boosted"]),
             has_ac=bool(found["air_conditioning"]),
+            together=_header_together(found.get("together", {})),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as failure:
         what = f"{type(failure).__name__}: {failure}"[:100]
@@ -266,3 +308,7 @@ def _header_figures(found: Mapping[str, tuple[float, float, str]]) -> dict[str, 
             raise ValueError(f"{name} out of range")
         figures[name] = Figure(float(likely), float(spread), str(source))
     return figures
+
+
+def _header_together(found: Mapping[str, list[float]]) -> Together:
+    return Together(tuple(found), tuple(tuple(float(value) for value in row) for row in found.values()))

@@ -20,7 +20,9 @@ from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import Figure
+from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
 from livemon.core.radiator import Demand, Surroundings
+from livemon.core.together import Together
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
 
@@ -61,9 +63,9 @@ at least so many times what independent stretches would leave."""
 
 OWN: Final = ("heat", "headwind", "air_c", "heater")
 """Unknowns of each drive, with one standard deviation: heat made, wind along the road, outside air, cabin heater."""
-OWN_HEAT: Final = 0.05
-OWN_WIND_KMH: Final = 6.0
-OWN_AIR_C: Final = 1.0
+OWN_HEAT: Final = DRIVE_HEAT
+OWN_WIND_KMH: Final = DRIVE_WIND_KMH
+OWN_AIR_C: Final = DRIVE_AIR_C
 OWN_AIR_GUESSED_C: Final = 3.0
 
 NUDGE: Final = 0.25
@@ -264,7 +266,7 @@ class Fit:
 
 def opened(profile: VehicleProfile) -> VehicleProfile:
     """The profile to start a fit from: nothing learned yet, and default sizes of parts with the spread of `WIDER`."""
-    bare = replace(profile, learned={})
+    bare = replace(profile, learned={}, together=Together())
     wide = dict(bare.typed)
     for name, factor in WIDER.items():
         if name not in wide:

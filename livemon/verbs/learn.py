@@ -88,9 +88,9 @@ def _file_text(path: Path | None, profile: VehicleProfile) -> str:
     """The vehicle file as its owner wrote it, with the learned block of `profile`."""
     if path is None:
         return vehicle_file.to_yaml(profile)
-    text = vehicle_file.with_learned(yaml_lines.read_text(path), profile.learned)
+    text = vehicle_file.with_learned(yaml_lines.read_text(path), profile)
     again, _ = vehicle_file.from_block(yaml_lines.parse(text, str(path)))
-    if again.typed.keys() != profile.typed.keys() or again.learned.keys() != profile.learned.keys():
+    if again.typed.keys() != profile.typed.keys() or again.learned != profile.learned:
         raise SetupError(str(path), "a vehicle file whose `learned` block stands at its end", "another layout")
     return text
 
@@ -165,8 +165,8 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
     console.print(table)
     told = sum(row.told for row in found.rows)
     console.print(
-        f"{told} of {len(found.rows)} figures were narrowed; the others keep what they were. Most say little each by "
-        "itself; together they say what stands above. --out and --json have every one."
+        f"{told} of {len(found.rows)} figures were narrowed each by itself. Most say little alone; together they say "
+        "what stands above, and together they are written. --out and --json have every one."
     )
     for words in found.not_shown:
         console.print(f"- {words}")

@@ -10,8 +10,9 @@ import pytest
 
 from livemon.core import climb_ahead, pipeline
 from livemon.core.events import Mark, Sample, Tick
-from livemon.core.hypotheses import MEMBERS, prior_from, start
+from livemon.core.hypotheses import MEMBERS, start
 from livemon.core.outcome import Outcome, Status
+from livemon.core.prior import prior_from
 from livemon.core.road import Place, RoadView, advance
 from livemon.core.road import start as road_start
 from livemon.core.route import Route, build, locate

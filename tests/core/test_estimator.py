@@ -9,6 +9,7 @@ from livemon.core import estimator, forecast, hypotheses, signals
 from livemon.core.demand import Flow
 from livemon.core.estimator import State
 from livemon.core.events import Sample
+from livemon.core.prior import prior_from
 from livemon.core.signals import Signals
 from livemon.core.vehicle import VehicleProfile
 
@@ -102,7 +103,7 @@ def test_forecasts_side_by_side_are_those_tick_by_tick_to_the_last_bit() -> None
 
 
 def test_many_drives_at_once_are_the_drives_one_by_one() -> None:
-    prior = hypotheses.prior_from(PROFILE)
+    prior = prior_from(PROFILE)
     first = np.array([85.0, 97.0, 103.0])
     many = hypotheses.start(prior, first)
     ones = [hypotheses.start(prior, np.asarray(t)) for t in first]

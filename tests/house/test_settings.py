@@ -19,6 +19,7 @@ from livemon import settings
 from livemon.cli import main
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.route import Route, build
+from livemon.core.together import Together
 from livemon.core.vehicle import Fuel, VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file, yaml_lines
@@ -224,6 +225,9 @@ profiles = st.builds(
     fuel=st.sampled_from(Fuel),
     boosted=st.booleans(),
     has_ac=st.booleans(),
+    together=st.sampled_from(
+        [Together(), Together(("open_c", "radiator_kw_k"), ((1.0,), (-0.6, 0.8))), Together(("mass_kg",), ((0.9995,),))]
+    ),
 )
 
 
@@ -253,6 +257,13 @@ def test_every_figure_has_one_key() -> None:
         ("torque:\n  2000 rpm: 300 Nm", ["2 to 40 points"]),
         ("torque:\n  2000: 300 Nm", ["line 2, torque"]),
         ("fuel: coal", ["line 1, fuel", "petrol, diesel", "'coal'"]),
+        ("together: {open: 1}", ["the row of open", "a list"]),
+        ("together: {opem: [1]}", ["'opem'", "Did you mean open?"]),
+        ("together:\n  open: [1]\n  cap: [0.5]", ["line 3, cap", "2 numbers, not 1", "wider forecasts"]),
+        ("together: {open: [0.5]}", ["squares sum to 1"]),
+        ("together: {open: [-1]}", ["the last above 0"]),
+        ("together: {open: [2]}", ["open", "-1 to 1"]),
+        ("together: {open: [" + "0, " * 99 + "1]}", ["at most", "100"]),
         ("colour: red", ["line 1", "'colour'"]),
     ],
 )

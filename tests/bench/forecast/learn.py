@@ -25,6 +25,7 @@ from livemon.core.ahead import HORIZONS
 from livemon.core.air import air_density, standard_pressure_kpa
 from livemon.core.demand import Raw
 from livemon.core.outcome import HORIZONS_S
+from livemon.core.prior import prior_from
 from livemon.core.vehicle import VehicleProfile
 from tests.bench.forecast import drives, roads
 from tests.bench.forecast.drives import Array, Run
@@ -41,7 +42,7 @@ APART = 4
 """Every fourth drive is kept apart from the fit of the bands, to set how wide they are."""
 RIDGE = 20.0
 PROFILE = VehicleProfile()
-ENGINE, COOLING, PRIOR = PROFILE.engine(), PROFILE.cooling(), hypotheses.prior_from(PROFILE)
+ENGINE, COOLING, PRIOR = PROFILE.engine(), PROFILE.cooling(), prior_from(PROFILE)
 TARGET = Path(hypotheses.__file__).with_name("calibration.py")
 
 
