@@ -40,7 +40,7 @@ class Many:
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """What is asked now; arrays of one value a vehicle, or one number for all.  None = not known."""
+    """What is asked now; arrays of one value a vehicle (last axis), or one number for all.  None = not known."""
 
     fuel_kw: Array
     speed_kmh: Array | None
@@ -48,15 +48,15 @@ class Now:
     ac_on: Array
     heater_on: float
     fan_on: float
-    air_c: float
-    air_kg_m3: float
+    air_c: Number
+    air_kg_m3: Number
     clutch: Array
     """Engagement of the fan clutch that belongs to the present temperature, 0 to 1."""
     standing: bool = False
-    lower_ratio: float | None = None
+    lower_ratio: Number | None = None
     """Gear ratio of the next lower gear over that of the present one; None = gear not known."""
-    higher_ratio: float | None = None
-    gear_slip: float = 1.0
+    higher_ratio: Number | None = None
+    gear_slip: Number = 1.0
     """Engine speed over what the present gear says: over 1 while the converter is open."""
     lower_locks: bool = False
     higher_locks: bool = False
@@ -157,7 +157,7 @@ def _other_gear(many: Many, now: Now, lower: bool) -> Demand:
     torque = through / np.maximum(turbine, 300.0) * (30_000.0 / pi)
     slips = np.asarray(traction.converter_rpm(many.body, turbine, torque, many.engine.idle_rpm))
     # Old automatics lock the converter in the top gears only, others in most: half of the vehicles are of each kind.
-    locks = (np.arange(speed.size) % 2 == 1) | (now.lower_locks if lower else now.higher_locks)
+    locks = (np.arange(speed.shape[-1]) % 2 == 1) | (now.lower_locks if lower else now.higher_locks)
     locked = (speed >= many.body.lockup_kmh) & (now.gear_slip < OPEN_SLIP) & locks
     turned = np.where(locked, np.maximum(turbine, many.engine.idle_rpm), slips)
     wanted = through * turned / np.maximum(turbine, 300.0)

@@ -7,10 +7,10 @@ runs on, all actions side by side; the difference is the gain.  Knows nothing of
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import pi
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from livemon.core import demand, heat, hypotheses, radiator
 from livemon.core import engine as made
 from livemon.core.air import Flags, Number, air_density, halved
-from livemon.core.deeds import OPEN_SLIP, Many, Now, demand_after, demand_now, halted, pull_kw
+from livemon.core.deeds import LEAST_KMH, OPEN_SLIP, Many, Now, demand_after, demand_now, halted, pull_kw
 from livemon.core.draws import draws
 from livemon.core.estimator import State
 from livemon.core.heat import Nodes
@@ -34,6 +34,8 @@ Array = NDArray[np.float64]
 GAIN_S: Final = 600
 VEHICLES: Final = 24
 STEP_S: Final = 15
+MOST_TOGETHER: Final = 16
+"""So many moments are worked out together at most: more would not fit the processor's own memory."""
 LOOK_S: Final = (60, 120, 180, 300, 450, 600)
 """The gain is the largest difference at these times [s]."""
 _QUANTILES: Final = (0.1, 0.5, 0.9)
@@ -100,25 +102,90 @@ class Moment:
     around: Surroundings
 
 
+class Asked(NamedTuple):
+    """A moment at which the gains are asked for."""
+
+    state: State
+    inputs: Inputs
+    limit_c: float
+
+
+class _Seen(NamedTuple):
+    """What the vehicles are fitted to: demand, temperature [C], rate [K/s], and whether the thermostat regulates."""
+
+    now: Now
+    coolant_c: Number
+    rate: Number
+    regulating: bool
+
+    @property
+    def kind(self) -> tuple[object, ...]:
+        """Everything that is decided once for all vehicles: moments that agree in it can be worked out together."""
+        now = self.now
+        fastest = None if now.speed_kmh is None else float(now.speed_kmh.max())
+        slow = None if fastest is None else (fastest < LEAST_KMH, fastest < JAM_KMH)
+        known = (now.rpm is None, now.lower_ratio is None, now.higher_ratio is None)
+        switches = (bool((now.ac_on > 0).any()), now.heater_on, now.fan_on)
+        return (self.regulating, now.standing, slow, known, switches, now.lower_locks, now.higher_locks)
+
+
 def gains(many: Many, state: State, inputs: Inputs, limit_c: float, actions: Sequence[Action]) -> Mapping[Action, Gain]:
     """What each of `actions` that means something here buys; empty before the first reading.
 
     Cooler at its best within 600 s [K] with its 80 % band, and how much later the crossing comes [s]; negative where it
     hurts; None where neither run crosses.
     """
-    moment = fitted(many, state, inputs)
-    if moment is None:
-        return {}
+    return gains_each(many, [Asked(state, inputs, limit_c)], actions)[0]
+
+
+def gains_each(many: Many, asked: Sequence[Asked], actions: Sequence[Action]) -> list[Mapping[Action, Gain]]:
+    """The gains at many moments, the same to the last bit as one by one: those of one kind are worked out together."""
+    told: list[Mapping[Action, Gain]] = [{}] * len(asked)
+    alike: dict[tuple[object, ...], list[tuple[int, _Seen]]] = {}
+    for place, one in enumerate(asked):
+        seen = _seen(many, one.state, one.inputs)
+        if seen is not None:
+            alike.setdefault(seen.kind, []).append((place, seen))
+    for found in alike.values():
+        for first in range(0, len(found), MOST_TOGETHER):
+            some = found[first : first + MOST_TOGETHER]
+            limits_c = [asked[place].limit_c for place, _ in some]
+            bought = _bought(_fit(many, _together([seen for _, seen in some])), limits_c, actions)
+            for (place, _), gain in zip(some, bought, strict=True):
+                told[place] = gain
+    return told
+
+
+def _together(seen: Sequence[_Seen]) -> _Seen:
+    """Moments of one kind as a leading axis: (moments, VEHICLES), or (moments, 1) where a figure is of the moment."""
+
+    def column(values: Sequence[Any]) -> Any:
+        if isinstance(values[0], np.ndarray):
+            return np.stack(values)
+        return values[0] if all(value == values[0] for value in values) else np.array(values)[:, None]
+
+    now = Now(**{f.name: column([getattr(one.now, f.name) for one in seen]) for f in fields(Now)})
+    coolant_c, rate = (np.array(values)[:, None] for values in zip(*(one[1:3] for one in seen), strict=True))
+    return _Seen(now, coolant_c, rate, seen[0].regulating)
+
+
+def _bought(moment: Moment, limits_c: Sequence[float], actions: Sequence[Action]) -> Iterator[Mapping[Action, Gain]]:
+    """The gains of each moment of a fit (moments, VEHICLES)."""
     lanes, meant = _lanes(moment, actions)
     paths = _marched(moment, lanes)
-    now_c = float(np.asarray(moment.nodes.coolant_c)[0])
-    before = _crossing_s(paths[:, 0], now_c, limit_c)
-    found: dict[Action, Gain] = {}
-    for action, base, place in meant:
-        after = _crossing_s(paths[:, place], now_c, limit_c)
-        later = None if before is None else round((FORESEE_S if after is None else after) - before, 0)
-        found[action] = (_widened(action, _at_its_best(paths[:, base] - paths[:, place])), later)
-    return found
+    now_c = np.asarray(moment.nodes.coolant_c)[:, 0].tolist()
+    means = np.ascontiguousarray(np.moveaxis(paths.mean(axis=-1), 0, -1))  # (lanes, moments, steps)
+    best = np.empty((3, 0, len(limits_c)))
+    if meant:
+        best = _at_its_best(np.stack([paths[:, base] - paths[:, place] for _, base, place in meant]))
+    for k, limit_c in enumerate(limits_c):
+        cross_s = [_crossing_s(mean[k], now_c[k], limit_c) for mean in means]
+        before, found = cross_s[0], {}
+        for number, (action, _, place) in enumerate(meant):
+            after = cross_s[place]
+            later = None if before is None else round((FORESEE_S if after is None else after) - before, 0)
+            found[action] = (_widened(action, best[:, number, k].tolist()), later)
+        yield found
 
 
 def _lanes(moment: Moment, actions: Sequence[Action]) -> tuple[list[Demand], list[tuple[Action, int, int]]]:
@@ -145,17 +212,19 @@ def _lanes(moment: Moment, actions: Sequence[Action]) -> tuple[list[Demand], lis
 
 def fitted(many: Many, state: State, inputs: Inputs) -> Moment | None:
     """The vehicles, each fitted to temperature, rate and demand of this moment; None before the first reading."""
+    seen = _seen(many, state, inputs)
+    return None if seen is None else _fit(many, seen)
+
+
+def _seen(many: Many, state: State, inputs: Inputs) -> _Seen | None:
     if state.bank is None or state.flow is None or state.pace is None:
         return None
     share = hypotheses.shares(state.bank)
     part = hypotheses.terms(state.bank, state.flow)
     coolant_c = float((share * state.bank.mean[TEMP]).sum())
     moving = part.warm - part.opening * part.cold - part.loss + state.bank.mean[DRIFT]
-    rate = float((share * moving).sum())  # [K/s]
-    now = _now(many, state, inputs)
-    around = Surroundings(now.air_c, now.air_kg_m3)
     regulating = float((share * hypotheses.opening(state.bank)).sum()) < REGULATING
-    return _fit(many, now, around, coolant_c, rate, regulating)
+    return _Seen(_now(many, state, inputs), coolant_c, float((share * moving).sum()), regulating)
 
 
 def _now(many: Many, state: State, inputs: Inputs) -> Now:
@@ -244,15 +313,17 @@ def _likely(body: Body) -> Body:
     return Body(**{name: value[0] if isinstance(value, np.ndarray) else value for name, value in first.items()})
 
 
-def _fit(many: Many, now: Now, around: Surroundings, coolant_c: float, rate: float, regulating: bool) -> Moment:
+def _fit(many: Many, seen: _Seen) -> Moment:
     """Each vehicle moved so that heat made - shed - lost - stored = 0 at this temperature and rate.
 
     At full opening what is off is laid on the radiator or the air through it and, to a quarter, on the heat made; while
     the thermostat regulates, on its opening.
     """
     cooling, engine = many.cooling, many.engine
+    now, coolant_c, rate, regulating = seen
+    around = Surroundings(now.air_c, now.air_kg_m3)
     # So hot, an electric fan that did not run yet would be no fan.
-    starts = np.minimum(cooling.electric_on_c, max(USUAL_START_C, coolant_c - 2.0))
+    starts = np.minimum(cooling.electric_on_c, np.maximum(USUAL_START_C, coolant_c - 2.0))
     cooling = replace(cooling, electric_on_c=starts)
     asked = demand_now(many, now)
     stored = heat.heat_capacity_kj_k(cooling) * rate
@@ -323,44 +394,50 @@ def _clutch(cooling: Cooling, asked: Demand, around: Surroundings, sheds_kw: Arr
 
 
 def _marched(moment: Moment, demands: Sequence[Demand]) -> Array:
-    """Coolant (steps, demands, vehicles) at each STEP_S up to FORESEE_S under each demand."""
-    shape = (len(demands), VEHICLES)
+    """Coolant (steps, demands, ..., vehicles) at each STEP_S up to FORESEE_S under each demand.
+
+    Everything is laid out in full first: on arrays of one shape the many steps are quick.
+    """
+    shape = (len(demands), *np.shape(moment.nodes.coolant_c))
+
+    def full(values: Any) -> Array:
+        return np.ascontiguousarray(np.broadcast_to(np.asarray(values, dtype=float), shape))
 
     def column(name: str) -> Array:
-        return np.stack([np.broadcast_to(np.asarray(getattr(d, name), dtype=float), (VEHICLES,)) for d in demands])
+        return np.stack([np.broadcast_to(np.asarray(getattr(d, name), dtype=float), shape[1:]) for d in demands])
 
     together = Demand(**{f.name: column(f.name) for f in fields(Demand)})
-    nodes = Nodes(*(np.broadcast_to(getattr(moment.nodes, f.name), shape) for f in fields(Nodes)))
+    nodes = Nodes(*(full(getattr(moment.nodes, f.name)) for f in fields(Nodes)))
+    cooling = Cooling(**{f.name: full(getattr(moment.many.cooling, f.name)) for f in fields(Cooling)})
+    around = Surroundings(full(moment.around.air_c), full(moment.around.air_kg_m3))
     path = np.empty((FORESEE_S // STEP_S, *shape))
     for step in range(len(path)):
-        nodes = heat.advance(nodes, together, moment.around, moment.many.cooling, float(STEP_S))
+        nodes = heat.advance(nodes, together, around, cooling, float(STEP_S))
         path[step] = nodes.coolant_c
     return path
 
 
-def _widened(action: Action, gain: tuple[float, float, float]) -> Band:
+def _widened(action: Action, gain: Sequence[float]) -> Band:
     """The 80 % band with what the vehicles leave out, added as independent of their spread."""
     low, likely, high = gain
     off = float(np.hypot(_SHARE_OFF * likely, _OFF_C.get(action, _OTHERS_OFF_C)))
     return Band(likely - float(np.hypot(likely - low, off)), likely, likely + float(np.hypot(high - likely, off)))
 
 
-def _at_its_best(gain: Array) -> tuple[float, float, float]:
-    """10, 50 and 90 % of the vehicles' largest difference along LOOK_S; `gain` is (steps, vehicles)."""
-    at = gain[[s // STEP_S - 1 for s in LOOK_S]]
-    most = np.take_along_axis(at, np.abs(at).argmax(axis=0)[None], axis=0)[0]
-    low, likely, high = (float(q) for q in np.quantile(most, _QUANTILES))
-    return low, likely, high
+def _at_its_best(gain: Array) -> Array:
+    """10, 50 and 90 % of the vehicles' largest difference along LOOK_S; `gain` is (actions, steps, ..., vehicles)."""
+    at = gain[:, [s // STEP_S - 1 for s in LOOK_S]]
+    most = np.take_along_axis(at, np.abs(at).argmax(axis=1)[:, None], axis=1)[:, 0]
+    return np.quantile(most, _QUANTILES, axis=-1)
 
 
-def _crossing_s(path: Array, now_c: float, limit_c: float) -> float | None:
-    """Time at which the mean of the vehicles reaches the limit [s]; None within FORESEE_S."""
+def _crossing_s(mean_c: Array, now_c: float, limit_c: float) -> float | None:
+    """Time at which the mean of the vehicles, step by step, reaches the limit [s]; None within FORESEE_S."""
     if now_c >= limit_c:
         return 0.0
-    mean = path.mean(axis=1)
-    over = np.flatnonzero(mean >= limit_c)
+    over = np.flatnonzero(mean_c >= limit_c)
     if not over.size:
         return None
     k = int(over[0])
-    before = now_c if k == 0 else float(mean[k - 1])
-    return STEP_S * (k + (limit_c - before) / (float(mean[k]) - before))
+    before = now_c if k == 0 else float(mean_c[k - 1])
+    return STEP_S * (k + (limit_c - before) / (float(mean_c[k]) - before))

@@ -270,6 +270,27 @@ def test_nothing_before_the_first_reading_and_the_same_twice() -> None:
     assert heard.latest == {}
 
 
+def test_moments_together_are_the_moments_one_by_one_to_the_last_bit() -> None:
+    profile = VehicleProfile()
+    jam = {**READINGS, "speed_kmh": 12.0, "rpm": 900.0, "maf_g_s": 9.0}
+    crawl = {**READINGS, "speed_kmh": 3.0, "rpm": 800.0}
+    unknown = {name: value for name, value in READINGS.items() if name not in ("speed_kmh", "rpm")}
+    asked = [
+        what_if.Asked(*seen(profile, {**readings, "ambient_air_c": air_c}, ac_on, coolant_c), limit_c)
+        for readings in (READINGS, jam, IDLING, crawl, unknown)
+        for ac_on, coolant_c, limit_c, air_c in (
+            (True, 104.0, 108.0, 36.0),
+            (True, 101.0, 102.0, 31.0),
+            (False, 106.0, 105.0, 36.0),
+            (None, 84.0, 95.0, 20.0),
+        )
+    ]
+    many, actions = what_if.vehicles(profile), list(Action)
+    one_by_one = [what_if.gains(many, *one, actions) for one in asked]
+    assert len({tuple(told) for told in one_by_one}) > 4, "several kinds of moments"
+    assert repr(what_if.gains_each(many, asked * 9, actions)) == repr(one_by_one * 9)
+
+
 def test_a_vehicle_without_air_conditioning_has_no_condenser() -> None:
     many = what_if.vehicles(VehicleProfile(has_ac=False))
     assert np.all(np.asarray(many.cooling.condenser_kw) == 0.0)
