@@ -52,13 +52,14 @@ class Cabin:
         source: str = "",
         recorder: Callable[[], tuple[str, bool]] | None = None,
         gps: Callable[[], str] | None = None,
+        outside_typed: bool = False,
     ) -> None:
         """Open the parts.  Settings that cannot be meant are refused; what is merely not there is noted."""
         if settings.page.enabled:
             page.validate(settings.page)
         lamp.validate(settings.lamp)
         self._put, self._now_ms = put, now_ms
-        self._source, self._recorder, self._gps = source, recorder, gps
+        self._source, self._recorder, self._gps, self._outside_typed = source, recorder, gps, outside_typed
         self._heard = view_health.Heard()
         self._troubles: dict[str, list[str]] = {}
         self._ticks = 0
@@ -93,7 +94,9 @@ class Cabin:
             estimate = None if outcome.estimate_c is None else outcome.estimate_c.likely
             recorder = None if self._recorder is None else self._recorder()
             gps = "" if self._gps is None else self._gps()
-            health = view_health.health(self._heard, outcome.t_ms, self._source, recorder, gps)
+            health = view_health.health(
+                self._heard, outcome.t_ms, self._source, recorder, gps, outside_typed=self._outside_typed
+            )
             line = feed_line(outcome, health)
             self._try("feed", lambda: feed.publish(line, time_s=outcome.t_ms / 1000, estimate_c=estimate))
         self.poll()

@@ -113,6 +113,7 @@ def health_of(line: bytes) -> Health | None:
     known = {field.name: told[field.name] for field in fields(Health) if field.name in told}
     for name in ("rates_hz", "inputs"):
         known[name] = tuple((str(key), value) for key, value in known.get(name) or ())
+    known["lacks"] = tuple(map(str, known.get("lacks") or ()))
     return Health(**known)
 
 

@@ -10,9 +10,13 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from livemon.core.events import INPUTS, Event, Link, Mark, Sample
+from livemon.outputs import lacks
 from livemon.outputs.view_passenger import Health
 
 WINDOW_MS: Final = 10_000
+LISTEN_MS: Final = 60_000
+"""What is missing is told after so long, and taken as missing after `FORGET_MS`: outside air comes each 10 s or so."""
+FORGET_MS: Final = 180_000
 _MOST_ARRIVALS: Final = 1000
 RATED: Final[tuple[tuple[str, str], ...]] = (
     ("coolant_c", "coolant"),
@@ -29,6 +33,8 @@ class Heard:
 
     since_ms: int | None = None
     arrivals: tuple[tuple[int, str], ...] = ()
+    told_ms: Mapping[str, int] = field(default_factory=dict)
+    """When each quantity that may be missed last came."""
     link: str = ""
     mil: bool | None = None
     codes: str | None = None
@@ -53,6 +59,7 @@ def hear(heard: Heard, event: Event) -> Heard:
         heard,
         since_ms=event.t_ms if heard.since_ms is None else heard.since_ms,
         arrivals=(*kept, *rated),
+        told_ms={**heard.told_ms, **{name: event.t_ms for name in readings if name in lacks.NAMES}},
         link="up" if not heard.link else heard.link,
         mil=readings["mil"] != 0 if "mil" in readings else heard.mil,
         codes=heard.codes if event.codes is None else event.codes,
@@ -61,7 +68,13 @@ def hear(heard: Heard, event: Event) -> Heard:
 
 
 def health(
-    heard: Heard, t_ms: int, source: str = "", recorder: tuple[str, bool] | None = None, gps: str = ""
+    heard: Heard,
+    t_ms: int,
+    source: str = "",
+    recorder: tuple[str, bool] | None = None,
+    gps: str = "",
+    *,
+    outside_typed: bool = False,
 ) -> Health:
     """The state at `t_ms`; a quantity that has not come for ten seconds has the rate zero."""
     names = [name for t, name in heard.arrivals if t > t_ms - WINDOW_MS]
@@ -80,4 +93,14 @@ def health(
         inputs=tuple(heard.declared.items()),
         voltage_v=heard.voltage_v,
         gps=gps,
+        lacks=_lacks(heard, t_ms, names.count("coolant_c"), outside_typed),
     )
+
+
+def _lacks(heard: Heard, t_ms: int, coolants: int, outside_typed: bool) -> tuple[str, ...]:
+    """What a passenger should know is missing while coolant comes; `coolants` came in the last ten seconds."""
+    if heard.since_ms is None or t_ms - heard.since_ms < LISTEN_MS or not coolants:
+        return ()
+    told = {name for name, at_ms in heard.told_ms.items() if t_ms - at_ms <= FORGET_MS}
+    found = lacks.lacks(told, outside_typed=outside_typed, coolant_each_s=WINDOW_MS / 1000.0 / coolants)
+    return tuple(lack.words for lack in found if lack.costly)

@@ -39,6 +39,8 @@ class Health:
     voltage_v: float | None = None
     gps: str = ""
     """How the position receiver stands; empty where there is none."""
+    lacks: tuple[str, ...] = ()
+    """What the vehicle does not tell, and what that costs the forecast."""
 
 
 Text = tuple[str, Tone, Look]
@@ -274,6 +276,7 @@ def _health(health: Health) -> list[str]:
     rates = [f"{name} {rate:.1f}/s" for name, rate in health.rates_hz]
     if rates:
         items.append(", ".join(rates))
+    items += health.lacks
     lamp = {None: "lamp --", True: "ENGINE LAMP ON", False: "engine lamp off"}[health.mil]
     items.append(lamp)
     items.append("codes --" if health.codes is None else f"codes {health.codes or 'none'}")

@@ -16,6 +16,7 @@ from livemon.core.alert import STOP_UNDER_BOILING_C, default_stop_c
 from livemon.core.coolant import BOILING_BAND_C, boiling_c
 from livemon.core.units import LENGTH, TEMPERATURE, Display, to_unit
 from livemon.files.vehicle_file import NAME_OF, figure_text
+from livemon.outputs.lacks import MEASURED, NO_OUTSIDE
 from livemon.verbs.common import InForce, add_common, settle
 
 SEA_LEVEL_M = 0.0
@@ -89,6 +90,8 @@ def _as_text(in_force: InForce, findings: list[str]) -> str:
         if figure.source != "default":
             lines.append(f"  {NAME_OF[name]:<{wide - 2}}  {figure_text(name, figure)}  {figure.source}")
     lines.append("  every other figure: default of a heavy four-wheel-drive wagon, with its spread")
+    if entries["drive.outside"].value is None:
+        lines += ["", f"drive.outside is not typed; with {NO_OUTSIDE.words} ({MEASURED})"]
     lines += ["", *(f"wrong: {finding}" for finding in findings)] if findings else ["", "nothing wrong found"]
     return "\n".join([*lines, ""])
 

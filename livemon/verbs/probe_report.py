@@ -6,6 +6,7 @@ import json
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from livemon.outputs.lacks import MEASURED, lacks
 from livemon.wire.codes import MARKS_DRIVE, Bearing, explain
 
 
@@ -42,11 +43,17 @@ class ProbeReport:
     requests_per_s: float | None
     readings_per_s: float | None
     missing: tuple[Missing, ...]
+    """What is not told, one by one; `lacks` says what is known of it all together."""
     mil: bool | None
     stored: tuple[str, ...] | None
     pending: tuple[str, ...] | None
     permanent: tuple[str, ...] | None
     wrong: tuple[str, ...]
+
+    @property
+    def lacks(self) -> tuple[str, ...]:
+        """How much worse the forecast was measured to be without what is missing."""
+        return tuple(lack.words for lack in lacks({s.name for s in self.signals if s.answered}, outside_typed=False))
 
     @property
     def has_coolant(self) -> bool:
@@ -65,6 +72,7 @@ class ProbeReport:
 def to_json(report: ProbeReport) -> str:
     """One JSON object on one line."""
     found: dict[str, Any] = asdict(report)
+    found["lacks"] = report.lacks
     found["codes_explained"] = {code: _meaning(code) for code in report.all_codes}
     found["fit_to_learn"] = not any(explain(code).bearing in MARKS_DRIVE for code in report.all_codes)
     return json.dumps(found, separators=(",", ":"), ensure_ascii=True) + "\n"
@@ -83,6 +91,7 @@ def to_text(report: ProbeReport) -> str:
     lines += [f"  {_signal(found)}" for found in report.signals] or ["  nothing"]
     lines += ["", "what the forecast lacks, and what that costs"]
     lines += [f"  {lack.name:<18} {lack.costs}" for lack in report.missing] or ["  nothing"]
+    lines += [f"  all together: {words} ({MEASURED})" for words in report.lacks]
     lines += ["", f"warning lamp  {_lamp(report.mil)}"]
     for words, codes in (("stored", report.stored), ("pending", report.pending), ("permanent", report.permanent)):
         lines.append(f"{words:<13} {'not read' if codes is None else ' '.join(codes) or 'none'}")

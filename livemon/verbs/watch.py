@@ -180,11 +180,15 @@ def _cabin(
         feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
     needle = force.settings.entries["needle.points"].text
     settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name, needle)
-    cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording, gps)
+    cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording, gps, _outside_typed(force))
     if args.feed is not None and cabin.feed is None:
         cabin.close()
         raise SetupError("--feed", "a path where a socket can be made", args.feed, "; ".join(cabin.notes))
     return cabin
+
+
+def _outside_typed(force: common.InForce) -> bool:
+    return force.settings.entries["drive.outside"].value is not None
 
 
 def _console(
@@ -199,8 +203,9 @@ def _console(
     from livemon.outputs.console import Console
 
     console = Console(
-        View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording, gps=gps
-    )
+        View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording, gps=gps,
+        outside_typed=_outside_typed(force),
+    )  # fmt: skip
 
     @contextmanager
     def shown() -> Iterator[Sink]:
