@@ -141,13 +141,9 @@ def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str
         again = fit(used, wide)
         assert again is not None  # the ones that stayed have stretches
         found = again
-    cov = written_cov(found)
-    rows = _rows(found, cov, len(used))
     return Learned(
-        profile=replace(
-            start, learned={row.name: row.after for row in rows}, together=from_covariance(found.names, cov)
-        ),
-        rows=rows,
+        profile=written(found, start),
+        rows=_rows(found),
         carries=_carries(found, start, used),
         drives=tuple(_error(found, k, drive) for k, drive in enumerate(used)),
         left=tuple(sorted(left, key=lambda one: one.name)),
@@ -176,6 +172,12 @@ def _strange(found: Fit, drives: Sequence[Drive]) -> list[tuple[int, str]]:
     ]
 
 
+def written(found: Fit, start: VehicleProfile) -> VehicleProfile:
+    """`start` with everything that was fitted, and how it hangs together."""
+    learned = {row.name: row.after for row in _rows(found)}
+    return replace(start, learned=learned, together=from_covariance(found.names, written_cov(found)))
+
+
 def written_cov(found: Fit) -> Floats:
     """Joint spread that is written, in standard deviations of the profile the fit started from.
 
@@ -192,20 +194,21 @@ def written_cov(found: Fit) -> Floats:
     return np.asarray(cov)
 
 
-def _rows(found: Fit, cov: Floats, count: int) -> tuple[Row, ...]:
+def _rows(found: Fit) -> tuple[Row, ...]:
     wide = t_quantile(0.5 + 0.5 * BAND, found.dof)
     heavier = float(np.sqrt(found.dof / (found.dof - 2.0)))  # standard deviation of Student's t
     told_at = (found.sd * heavier < TOLD_SD) | (np.abs(found.z) > MOVED_Z)
+    spreads = np.sqrt(np.diag(written_cov(found)))
     rows = []
     for name, z, sd, spread_z, told in zip(
-        found.names, found.z.tolist(), found.sd.tolist(), np.sqrt(np.diag(cov)).tolist(), told_at.tolist(), strict=True
+        found.names, found.z.tolist(), found.sd.tolist(), spreads.tolist(), told_at.tolist(), strict=True
     ):
         key, before = FIGURES[name], found.profile.state(name)  # as the fit started, wider than the profile
         likely, low, high = (
             float(spread_by(key, before, np.array(z + sign * wide * sd))) for sign in (0.0, -1.0, 1.0)
         )  # fmt: skip
         relative = likely / before.likely if key.log else 1.0
-        after = Figure(_short(likely), _short(before.spread * relative * spread_z), _source(count, told))
+        after = Figure(_short(likely), _short(before.spread * relative * spread_z), _source(found.drives, told))
         rows.append(Row(name, before, after, low, high, told))
     return tuple(rows)
 

@@ -1,6 +1,6 @@
 """Do the 90 % bands of `learn` hold?  Made-up garages of both plants, five drives each, truth known, seeds fixed.
 
-    python -m tests.bench.learn_cover [--seed S] [--garages N] [--drives D] [--plants sim plant2]
+    python -m tests.bench.learn_cover [--seed S] [--garages N] [--plants sim plant2]
 
 What is judged is what the owner is told: the fuel power that the cooling carries (`study/carries`) in six ways of
 running, in terms of the fuel that this vehicle's own readings tell.  Truth of the second plant is found by letting it
@@ -11,7 +11,6 @@ as not shown, and is scored apart.
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,9 +22,7 @@ from livemon.core.outcome import Status
 from livemon.core.signals import Inputs
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.carries import AIR_C, AIR_KPA, COOLANT_C, RUNNINGS, Running, carried_fuel_kw
-from livemon.study.learn import Learned, learn
-from livemon.wire.codes import marks_drive
-from tests.bench.garages import garages, plant_two, trips
+from tests.bench.garages import garages, plant_two, taught
 from tests.plant2 import driveline, thermal
 
 Array = NDArray[np.float64]
@@ -49,14 +46,6 @@ class Score:
     @property
     def held(self) -> bool:
         return self.low <= 0.0 <= self.high
-
-
-def vehicle(garage: garages.Garage, seed: int) -> Any:
-    """The vehicle of a garage as its plant knows it; drawn again from the garage's own seed."""
-    place, kind = list(garages.PLANTS).index(garage.plant), garages.KINDS.index(garage.kind)
-    rng = np.random.default_rng((seed, place, kind, garage.number))
-    season, _ = trips.seasons_c(rng)
-    return garages.PLANTS[garage.plant].vehicle(rng, garage.number, season)  # type: ignore[attr-defined]  # a module
 
 
 def truth_sim(rig: Any, at: Running) -> float:
@@ -115,28 +104,21 @@ def truth_two(lane: dict[str, float], at: Running, profile: VehicleProfile) -> f
     return heard
 
 
-def scores(plant: str, count: int, seed: int, drives: int) -> list[Score]:
+def scores(plant: str, count: int, seed: int) -> list[Score]:
     """Every way of running of every garage of a plant."""
     out = []
-    for garage in garages.load(plant, "same", count, seed):
-        found = learn(garage.before[:drives], garage.profile, marks_drive)
-        if not isinstance(found, Learned):
-            continue
-        truly = vehicle(garage, seed)
-        for at, row in zip(RUNNINGS, found.carries, strict=True):
-            true = truth_sim(truly, at) if plant == "sim" else truth_two(truly, at, garage.profile)
+    for one in taught.load(plant, count, seed):
+        for at, row in zip(RUNNINGS, one.carries, strict=True):
+            true = truth_sim(one.vehicle, at) if plant == "sim" else truth_two(one.vehicle, at, one.typed)
             ln = np.log([row.likely, row.low, row.high, row.before]) - np.log(true)
-            out.append(Score(plant, garage.number, at.name, *(float(v) for v in ln), row.shown))
-        mine = [s for s in out if s.number == garage.number]
-        words = " ".join(f"{s.error:+.2f}({s.low:+.2f},{s.high:+.2f})" for s in mine[-len(RUNNINGS) :])
-        print(f"{plant} {garage.number}: rms {found.rms_c:.2f} K {words}", file=sys.stderr, flush=True)
+            out.append(Score(plant, one.number, at.name, *(float(v) for v in ln), row.shown))
     return out
 
 
-def table(every: list[Score], seed: int, drives: int) -> str:
+def table(every: list[Score], seed: int) -> str:
     """Coverage and errors, by plant and way of running; shown and not shown apart."""
     lines = [
-        f"seed {seed}, {drives} drives a garage\n",
+        f"seed {seed}, {taught.SIDE} drives a garage\n",
         "| plant | way of running | garages | 90 % band holds | median half band | rms error | rms before |",
         "|---|---|---|---|---|---|---|",
     ]
@@ -162,18 +144,31 @@ def table(every: list[Score], seed: int, drives: int) -> str:
         line(plant, "all not shown", [s for s in mine if not s.shown])
     line("both", "all shown", [s for s in every if s.shown])
     line("both", "all", every)
+    lines += ["", held_by_garage(every)]
     return "\n".join(lines)
+
+
+def held_by_garage(every: list[Score]) -> str:
+    """The bands of one garage go together, so the bound counts garages: share held of each, its mean and error."""
+    by: dict[tuple[str, int], list[bool]] = {}
+    for score in every:
+        by.setdefault((score.plant, score.number), []).append(score.held)
+    shares = np.array([np.mean(held) for held in by.values()])
+    error = float(shares.std(ddof=1) / np.sqrt(shares.size))
+    return (
+        f"{shares.size} garages: {100 * shares.mean():.1f} % of the bands hold, +- {100 * 1.96 * error:.1f} % "
+        f"(95 %, garages as independent); all of a garage's bands hold in {100 * np.mean(shares == 1.0):.0f} %"
+    )
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.learn_cover", description="Coverage of learn's bands")
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--garages", type=int, default=100, help="of each plant")
-    parser.add_argument("--drives", type=int, default=5)
     parser.add_argument("--plants", nargs="+", default=list(garages.PLANTS), choices=list(garages.PLANTS))
     asked = parser.parse_args()
-    every = [s for plant in asked.plants for s in scores(plant, asked.garages, asked.seed, asked.drives)]
-    print(table(every, asked.seed, asked.drives))
+    every = [s for plant in asked.plants for s in scores(plant, asked.garages, asked.seed)]
+    print(table(every, asked.seed))
 
 
 if __name__ == "__main__":
