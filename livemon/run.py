@@ -1,8 +1,9 @@
 """Joins the doors: one queue, one loop, one order, the same for a live drive and for a recording.
 
 `core/grid` puts the one-second ticks into a recorded stream; `Live` gives the events of the reader threads their final
-time and the same ticks as the clock passes them.  `run` feeds either stream to the core.  What happens with an outcome
-is the business of the `Sink`s; one that fails is told of and left out, it never stops the rest.
+time and the same ticks as the clock passes them.  `run` feeds either stream to the core as it comes, `rerun` feeds it a
+recording many events at a time.  What happens with an outcome is the business of the `Sink`s; one that fails is told of
+and left out, it never stops the rest.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from typing import Protocol
 
+from livemon.core import pipeline
 from livemon.core.events import Event, Link, Mark, Sample, Tick
 from livemon.core.grid import TICK_MS
 from livemon.core.outcome import Outcome
@@ -136,3 +138,13 @@ def run(
         state, outcome = step(state, event, settings)
         if outcome is not None:
             tell(partial(_hand_outcome, outcome))
+
+
+def rerun(stream: Iterable[Event], settings: CoreSettings, sinks: Sequence[Sink]) -> None:
+    """As `run`, for a recording that nobody waits for: the same outcomes in less time, told in pieces."""
+    for event, told in pipeline.rerun(stream, settings):
+        for sink in sinks:
+            if told is not None:
+                sink.outcome(told.outcome)
+            elif not isinstance(event, Tick):
+                sink.event(event)

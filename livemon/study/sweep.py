@@ -109,15 +109,13 @@ def run(events: Iterable[Event], core: CoreSettings, settings: Sequence[AlertSet
     """The pipeline over one trip's `events`, and the level table under each of `settings`."""
     table = Rerun(settings)
     reading, live = array("d"), 0
-    state = pipeline.start(core)
-    for event in on_grid(events):
-        state, said = pipeline.step(state, event, core)
-        if said is None or state.evidence is None:
+    for _, told in pipeline.rerun(on_grid(events), core):
+        if told is None:
             continue
-        table.feed(state.evidence)
-        believed = state.evidence.coolant_c
+        table.feed(told.evidence)
+        believed = told.evidence.coolant_c
         reading.append(np.nan if believed is None else believed)
-        live += state.evidence.status is Status.LIVE
+        live += told.evidence.status is Status.LIVE
     return Trip(core.limit_c, np.array(reading), live, tuple(tuple(c) for c in table.changes))
 
 

@@ -24,7 +24,7 @@ from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
 from livemon.outputs.view import Trend, View, remember, render
 from livemon.readers.log_file import LogFile, looks_like_log
-from livemon.run import Sink
+from livemon.run import Sink, rerun
 from livemon.run import run as drive
 from livemon.verbs.common import add_common, settle
 
@@ -83,7 +83,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
         stream = paced(stream, args.pace, time.monotonic, time.sleep)
     if not args.quiet and (args.pace is not None or sys.stderr.isatty()):
         stream = _with_progress(stream, path, source)
-    drive(stream, core, sinks)
+    (rerun if args.pace is None else drive)(stream, core, sinks)
     if not seen.coolant:
         counts = ", ".join(f"{reason} {n}" for reason, n in sorted(source.skipped.items())) or "none"
         raise NoDataError(

@@ -11,7 +11,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any, Final
@@ -21,7 +21,7 @@ from livemon.core.events import Event, Sample, Tick, corrected
 from livemon.core.grid import on_grid
 from livemon.core.needle import Needle
 from livemon.core.outcome import Outcome
-from livemon.core.pipeline import CoreSettings, State
+from livemon.core.pipeline import CoreSettings
 from livemon.core.units import Display
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
@@ -184,15 +184,14 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
         in_force = settle(args, header, str(path))
         core = in_force.core()
         keeper, tally = Keeper(), Tally()
-        stepping = pipeline.glance if args.readings_only else pipeline.step
-        passing = _through(on_grid(source.events()), core, keeper, tally, stepping)
+        whole = not args.readings_only
+        passing = _through(on_grid(source.events()), core, keeper, tally, whole)
         drive = from_events(name, passing, in_force.profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
         rows = source.rows if isinstance(source, LogFile) else drive.rows
         summary = tally.summary(rows, source.skipped)
         if summary.peak_c is None:
             raise NoDataError(f"{path}: {no_coolant(rows)}")
         unknown = source.unknown if isinstance(source, LogFile) else ()
-        whole = not args.readings_only
         short = short_tree([drive], in_force.profile) if whole else None
         review = keeper.review(drive, in_force.settings.of(Needle))
         one = Reviewed(name, review, summary, in_force.profile, in_force.remarks, unknown, short, whole)
@@ -201,16 +200,27 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
         return failure
 
 
-Stepping = Callable[[State, Event, CoreSettings], tuple[State, Outcome | None]]
+Passing = Iterator[tuple[Event, Outcome | None]]
+
+
+def _whole(events: Iterator[Event], core: CoreSettings) -> Passing:
+    for event, told in pipeline.rerun(events, core):
+        yield event, None if told is None else told.outcome
+
+
+def _glanced(events: Iterator[Event], core: CoreSettings) -> Passing:
+    state = pipeline.start(core)
+    for event in events:
+        state, said = pipeline.glance(state, event, core)
+        yield event, said
 
 
 def _through(
-    events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally, stepping: Stepping = pipeline.step
+    events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally, whole: bool = True
 ) -> Iterator[Event]:
-    """Runs the pipeline while the events pass on to whoever asks for them, as the core saw them, ticks left out."""
-    state = pipeline.start(core)
-    for event in events:
-        state, said = stepping(state, event, core)
+    """Keeps what is said while the events pass on to whoever asks for them, as the core saw them, ticks left out."""
+    passing = _whole(events, core) if whole else _glanced(events, core)
+    for event, said in passing:
         if said is not None:
             tally.outcome(said)
             keeper.outcome(said)

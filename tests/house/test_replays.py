@@ -28,7 +28,7 @@ from livemon.core.pipeline import CoreSettings
 from livemon.outputs.json_lines import outcome_line
 from livemon.outputs.recorder import Recorder, RecorderSettings
 from livemon.readers.log_file import LogFile
-from livemon.run import Live, run
+from livemon.run import Live, rerun, run
 from livemon.verbs.common import add_common, settle
 from livemon.wire.log_text import LogParser
 from tests.replays import FOLDER, MADE, differences, names, say, thinned
@@ -89,6 +89,25 @@ def test_a_recording_of_the_run_says_the_same_bytes(name: str, tmp_path: Path) -
     first = said_of(events, recorder)
     recorder.close()
     assert said_of(LogFile(tmp_path / "drive-000001.csv").events()) == first
+
+
+@pytest.mark.parametrize("name", ["pass-crosses-limit", "sensor-jumps", "traffic-jam"])
+def test_taken_in_pieces_it_says_the_same_bytes(name: str) -> None:
+    events = list(LogFile(FOLDER / name / "log.csv").events())
+    lines = _Lines()
+    rerun(on_grid(events), CoreSettings(), [lines])
+    assert lines.text.getvalue() == said_of(events)
+
+
+def test_what_came_before_a_source_failed_is_told() -> None:
+    def failing() -> Iterator[Event]:
+        yield from first_minutes(FOLDER / "pass-crosses-limit" / "log.csv")
+        raise OSError("unplugged")
+
+    lines = _Lines()
+    with pytest.raises(OSError, match="unplugged"):
+        rerun(on_grid(failing()), CoreSettings(), [lines])
+    assert len(lines.text.getvalue().splitlines()) >= 239
 
 
 class _Clock:

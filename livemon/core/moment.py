@@ -1,0 +1,255 @@
+"""What is known at a moment before anything is foreseen, and all that is remembered between moments.
+
+Events are folded in as they come; a tick goes from left to right through readings, road, doubts and estimate, each
+handing on a small frozen value.  What follows from a moment (forecast, level, advice) is `pipeline`'s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from livemon.core import (
+    acted,
+    advice,
+    alert,
+    climb_ahead,
+    demand,
+    estimator,
+    ignition,
+    planned,
+    rise,
+    road,
+    road_demand,
+    signals,
+    trust,
+    what_if,
+)
+from livemon.core.acted import ActedState
+from livemon.core.advice import AdviceSettings, AdviceState, Gains
+from livemon.core.air import air_density, standard_pressure_kpa
+from livemon.core.alert import AlertSettings, AlertState, Evidence, default_stop_c
+from livemon.core.climb_ahead import ClimbAhead
+from livemon.core.coolant import boiling_c
+from livemon.core.deeds import Many
+from livemon.core.engine import brake_kw_from_fuel
+from livemon.core.estimator import Estimate
+from livemon.core.events import Link, Mark, Sample, Tick, corrected
+from livemon.core.forecast import Forecast
+from livemon.core.ignition import Ignition, IgnitionSettings
+from livemon.core.outcome import HORIZONS_S, Band, Status
+from livemon.core.planned import OffState, PlannedRoad
+from livemon.core.rise import Rise
+from livemon.core.road import RoadState, RoadView
+from livemon.core.road_demand import Shown, Vehicle
+from livemon.core.route import Route
+from livemon.core.signals import Inputs, Signals
+from livemon.core.traction import grade_from_power
+from livemon.core.trust import Trust, TrustState
+from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
+
+LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
+BLIND_MS: Final = 20_000
+"""The model alone carries the estimate so long through doubted readings; then nothing is said of temperature."""
+BOIL_BELOW_IDEAL_C: Final = 1.25
+"""Tables of ideal mixtures are an upper edge: real coolant boils up to 2.5 K lower (docs/model.md)."""
+UNKNOWN_HEIGHT_M: Final = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CoreSettings:
+    """Everything the core is told once, before the drive."""
+
+    limit_c: float = 108.0
+    stop_c: float | None = None
+    outside_c: float | None = None
+    mass_kg: float | None = None
+    sensor_offset_c: float = 0.0
+    """So much the coolant sensor reads too high [K]; taken off at the door, before anything else sees the reading."""
+    alert: AlertSettings = field(default_factory=AlertSettings)
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
+    ignition: IgnitionSettings = field(default_factory=IgnitionSettings)
+    profile: VehicleProfile = field(default_factory=VehicleProfile)
+    route: Route | None = None
+    route_from_start: bool = False
+    planned: PlannedRoad | None = None
+    """The plan of the route, for the comparison; it changes nothing but `Outcome.off_plan`."""
+
+
+class State(NamedTuple):
+    """All that is remembered between events."""
+
+    estimator: estimator.State
+    body: Body
+    engine: Engine
+    cooling: Cooling
+    vehicles: Many
+    """The possible vehicles of the profile, for what an action would buy."""
+    signals: Signals = Signals()
+    ignition: Ignition = Ignition()
+    road: RoadState = road.start()
+    trust: TrustState = trust.start()
+    alert: AlertState = alert.start()
+    advice: AdviceState = advice.start()
+    acted: ActedState = acted.start()
+    readings: int = 0
+    gains: Gains = MappingProxyType({})
+    gains_ms: int | None = None
+    rise: Rise | None = None
+    forecast: Forecast | None = None
+    boil_c: Band | None = None
+    boil_kpa: float = 0.0
+    doubted_since_ms: int | None = None
+    speed_kmh: float | None = None
+    """At the tick before; for the acceleration."""
+    evidence: Evidence | None = None
+    """What the level of the last tick was decided on: `tune` decides it again under other settings."""
+    off_plan: OffState = planned.start()
+    shown: Shown | None = None
+    """What the drive has shown of driver and road load; None without a route."""
+    climb: ClimbAhead | None = None
+
+    def needs_demand_grade(self, inputs: Inputs) -> bool:
+        """Only where nothing better tells the height."""
+        return inputs.altitude_m is None and inputs.baro_kpa is None and self.road.along_m is None
+
+
+class Moment(NamedTuple):
+    """A tick as far as it is known before anything is foreseen."""
+
+    inputs: Inputs
+    where: RoadView
+    verdict: Trust
+    fresh: bool
+    now: Estimate | None
+    """None while readings are old, or were doubted for long."""
+    rate: Band | None
+    boil: Band
+    stop_c: float
+    estimator: estimator.State
+    climb: ClimbAhead | None
+    readings: int
+
+
+def start(settings: CoreSettings) -> State:
+    """The state before the first event."""
+    profile = settings.profile
+    return State(
+        estimator.start(profile),
+        profile.body(),
+        profile.engine(),
+        profile.cooling(),
+        what_if.vehicles(profile),
+        road=road.start(settings.route, settings.route_from_start),
+        shown=None if settings.route is None else road_demand.begin(profile),
+    )
+
+
+def hear(state: State, event: Sample | Link | Mark, settings: CoreSettings) -> State:
+    """Fold one event in."""
+    readings = state.readings
+    if isinstance(event, Sample):
+        event = corrected(event, settings.sensor_offset_c)
+        readings += any(name == "coolant_c" for name, _ in event.readings)
+    return state._replace(
+        signals=signals.hear(state.signals, event),
+        ignition=ignition.hear(state.ignition, event, settings.ignition),
+        readings=readings,
+    )
+
+
+def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Moment]:
+    """Readings, road, doubts and estimate at a tick."""
+    state, inputs, where = look_round(state, tick, settings)
+    trust_state, verdict = trust.judge(state.trust, inputs)
+    believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
+    rising = None if inputs.gap else state.rise
+    for t_ms, reading_c in believed.coolant_news:
+        rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
+    doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
+    carried = estimator.advance(state.estimator, believed, where)
+    shown = state.shown
+    if shown is not None and carried.air_c is not None:
+        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), carried.air_c)
+    fresh = inputs.status in LIVE and inputs.coolant_c is not None
+    blind = doubted_ms is not None and inputs.t_ms - doubted_ms > BLIND_MS
+    now = estimator.estimate(carried) if fresh and not blind else None
+    boil, boil_kpa = boiling(state, where, inputs)
+    assert boil.low is not None
+    stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
+    state = state._replace(
+        trust=trust_state,
+        rise=rising,
+        estimator=carried,
+        doubted_since_ms=doubted_ms,
+        speed_kmh=inputs.speed_kmh,
+        shown=shown,
+        boil_c=boil,
+        boil_kpa=boil_kpa,
+    )
+    climb = None if now is None else _look_along(state, inputs, where, settings.limit_c, stop_c)
+    if climb is not state.climb:
+        state = state._replace(climb=climb)
+    rate = None if now is None or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
+    return state, Moment(inputs, where, verdict, fresh, now, rate, boil, stop_c, carried, climb, state.readings)
+
+
+def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Inputs, RoadView]:
+    """What is usable at a tick, and where the vehicle is."""
+    heard, inputs = signals.at_tick(state.signals, tick.t_ms, settings.outside_c, settings.mass_kg)
+    engine_state = ignition.at_tick(state.ignition, tick.t_ms, settings.ignition)
+    if engine_state.engine is ignition.Engine.OFF and inputs.status is not Status.STARTING:
+        inputs = replace(inputs, status=Status.ENGINE_OFF)  # silence after the key is turned off is no lost link
+    grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
+    road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
+    return state._replace(signals=heard, ignition=engine_state, road=road_state), inputs, where
+
+
+def _vehicle(state: State, inputs: Inputs) -> Vehicle:
+    return Vehicle(road_demand.loaded(state.body, inputs.mass_kg), state.engine, state.cooling)
+
+
+def _look_along(state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float) -> ClimbAhead | None:
+    """The climb ahead, kept for some seconds; None at once where road or position is not known."""
+    if state.shown is None or where.ahead is None:
+        return None
+    last = state.climb
+    if last is not None and 0 <= inputs.t_ms - last.t_ms < climb_ahead.EVERY_MS:
+        return last
+    return climb_ahead.look_along(
+        state.estimator, state.shown, inputs, where, _vehicle(state, inputs), limit_c, stop_c, HORIZONS_S
+    )
+
+
+def demand_grade_pct(state: State, inputs: Inputs) -> float | None:
+    """Grade that the engine's work implies, by road load; None where no work, speed or acceleration is told."""
+    if inputs.speed_kmh is None or inputs.rpm is None or state.speed_kmh is None:
+        return None
+    outside_c = demand.outside_c(inputs, None)
+    pressure_kpa = demand.air_pressure_kpa(inputs)
+    fuel_kw = demand.fuel_kw(inputs, state.engine, outside_c, pressure_kpa)
+    if fuel_kw is None:
+        return None
+    body = state.body if inputs.mass_kg is None else replace(state.body, mass_kg=inputs.mass_kg)
+    brake_kw = brake_kw_from_fuel(state.engine, fuel_kw, inputs.rpm)
+    accel_m_s2 = (inputs.speed_kmh - state.speed_kmh) / 3.6
+    density = air_density(pressure_kpa, outside_c)
+    efficiency = body.driveline_efficiency
+    return float(grade_from_power(body, brake_kw, inputs.speed_kmh, density, efficiency, accel_m_s2))
+
+
+def boiling(state: State, where: RoadView, inputs: Inputs) -> tuple[Band, float]:
+    """Boiling point of the mixture here under the cap [C] and the pressure [kPa] it was worked out for.
+
+    The height is taken as sea level where nothing tells it; worked out anew only when the pressure has moved by a fifth
+    of a kilopascal, 0.06 K of boiling.
+    """
+    pressure_kpa = inputs.baro_kpa
+    if pressure_kpa is None:
+        height = where.altitude_m.likely if where.altitude_m is not None else None
+        pressure_kpa = float(standard_pressure_kpa(UNKNOWN_HEIGHT_M if height is None else height))
+    if state.boil_c is not None and abs(pressure_kpa - state.boil_kpa) < 0.2:
+        return state.boil_c, state.boil_kpa
+    ideal = float(boiling_c(pressure_kpa, state.cooling.cap_kpa, state.cooling.glycol_share))
+    return Band(ideal - 2.0 * BOIL_BELOW_IDEAL_C, ideal - BOIL_BELOW_IDEAL_C, ideal), pressure_kpa
