@@ -9,12 +9,22 @@ nor boiling.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from livemon.core.air import Flags, Number, halved, held
-from livemon.core.radiator import COOLANT_KJ_LK, Demand, Shed, Surroundings, air_behind_c, air_side, shed
+from livemon.core.radiator import (
+    COOLANT_KJ_LK,
+    Demand,
+    Intake,
+    Shed,
+    Surroundings,
+    air_behind_c,
+    air_side,
+    intake,
+    shed,
+)
 from livemon.core.vehicle import Cooling
 
 ENGINE_SIDE: Final = 0.65
@@ -65,8 +75,18 @@ def lag(value: Number, target: Number, dt_s: Number, lag_s: Number) -> Number:
 
     value + (target - value) (1 - exp(-dt / lag)).  Example: 0 to 1, dt = lag -> 0.632.
     """
-    moved: Number = value + (target - value) * -np.expm1(-dt_s / lag_s)
-    return moved
+    return toward(value, target, lag_share(dt_s, lag_s))
+
+
+def lag_share(dt_s: Number, lag_s: Number) -> Number:
+    """Share of the way to a constant target that a first-order lag goes in `dt_s`."""
+    share: Number = -np.expm1(-dt_s / lag_s)
+    return share
+
+
+def toward(value: Number, target: Number, share: Number) -> Number:
+    """`value` moved by a share of the way to `target`."""
+    return value + (target - value) * share
 
 
 def opening_between(cooling: Cooling, coolant_c: Number) -> tuple[Number, Number]:
@@ -76,15 +96,19 @@ def opening_between(cooling: Cooling, coolant_c: Number) -> tuple[Number, Number
 
 
 def thermostat(cooling: Cooling, opening: Number, coolant_c: Number, dt_s: Number) -> Number:
-    """Opening (0 to 1) one step on: a lagging wax with hysteresis, held between floor and ceiling.
+    """Opening (0 to 1) one step on: a lagging wax with hysteresis, held between floor and ceiling."""
+    return lag(opening, thermostat_target(cooling, opening, coolant_c), dt_s, cooling.thermostat_lag_s)
+
+
+def thermostat_target(cooling: Cooling, opening: Number, coolant_c: Number) -> Number:
+    """Opening (0 to 1) that the wax moves to from `opening`, held between floor and ceiling.
 
     The play operator: the target moves only when the opening curve is above or the closing curve below it.
     Source: service manuals (opens 80 to 84 C, full at 95; 74 to 78, full at 90; ...), hysteresis and lag common
     practice.
     """
     low, high = opening_between(cooling, coolant_c)
-    target = held(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
-    return lag(opening, target, dt_s, cooling.thermostat_lag_s)
+    return held(np.minimum(np.maximum(opening, low), high), cooling.thermostat_floor, cooling.thermostat_ceiling)
 
 
 def clutch_target(cooling: Cooling, behind_c: Number) -> Number:
@@ -107,40 +131,90 @@ def loss_kw_k(cooling: Cooling, speed_kmh: Number) -> Number:
     return cooling.loss_kw_k * (1.0 + speed_kmh / LOSS_SPEED_KMH)
 
 
-def advance(nodes: Nodes, demand: Demand, surroundings: Surroundings, cooling: Cooling, dt_s: Number) -> Nodes:
+class Steady(NamedTuple):
+    """What of a step of `advance` stays the same while demand, surroundings and the length of the step do."""
+
+    still: Intake
+    forced: Number
+    wax: Number
+    """Shares of the way to their targets that thermostat and clutch go."""
+    viscous: Number
+    metal_kw_k: Number
+    """Heat capacities over the step [kW/K]: metal, coolant in the engine, radiator."""
+    coolant_kw_k: Number
+    radiator_kw_k: Number
+    metal_d: Number
+    """Of metal and coolant: what the unknown is divided by, and the heat that comes from outside [kW]."""
+    loss_kw: Number
+    coolant_d: Number
+    heater_kw: Number
+    tie_share: Number
+
+
+def steady(demand: Demand, surroundings: Surroundings, cooling: Cooling, dt_s: Number) -> Steady:
+    """Worked out once for many steps of one length under one demand."""
+    loss = loss_kw_k(cooling, demand.speed_kmh)
+    heater = demand.heater_on * cooling.heater_kw_k
+    tie = cooling.metal_kw_k
+    metal = cooling.metal_kj_k / dt_s
+    coolant = engine_coolant_kj_k(cooling) / dt_s
+    metal_d = metal + tie + loss
+    tie_share = tie / metal_d
+    return Steady(
+        intake(cooling, demand, surroundings),
+        np.maximum(demand.ac_on, demand.fan_on),
+        lag_share(dt_s, cooling.thermostat_lag_s),
+        lag_share(dt_s, cooling.clutch_lag_s),
+        metal,
+        coolant,
+        cooling.radiator_kj_k / dt_s,
+        metal_d,
+        loss * surroundings.air_c,
+        coolant + heater + tie * (1.0 - tie_share),
+        heater * CABIN_C,
+        tie_share,
+    )
+
+
+def advance(
+    nodes: Nodes,
+    demand: Demand,
+    surroundings: Surroundings,
+    cooling: Cooling,
+    dt_s: Number,
+    same: Steady | None = None,
+) -> Nodes:
     """The cooling `dt_s` seconds on under a constant demand.
 
     Cm dm/dt = H - Gmc (m - c) - Gl (m - Ta);  Cc dc/dt = Gmc (m - c) - F (c - r) - Gh (c - Tcabin);
     Cr dr/dt = F (c - r) - Gr (r - Ta'),  Gr = K' / (1 - K'/F), so that at rest Q = K' (c - Ta') exactly. Switches
     move first, on the state at the start; then one backward-Euler step of the three temperatures, solved in closed
     form: stable for any dt, exact at rest, first order in time (a rise comes about dt / 2 late).  Use 0.5 to 5 s.
+    `same`: `steady` of these, for many steps.
     """
-    opening = thermostat(cooling, nodes.opening, nodes.coolant_c, dt_s)
-    forced = np.maximum(demand.ac_on, demand.fan_on)
-    electric = electric_target(cooling, nodes.electric, nodes.coolant_c, forced)
-    air = air_side(cooling, demand, surroundings, nodes.clutch, electric)
+    if same is None:
+        same = steady(demand, surroundings, cooling, dt_s)
+    target = thermostat_target(cooling, nodes.opening, nodes.coolant_c)
+    opening = toward(nodes.opening, target, same.wax)
+    electric = electric_target(cooling, nodes.electric, nodes.coolant_c, same.forced)
+    air = air_side(cooling, demand, surroundings, nodes.clutch, electric, same.still)
     core = shed(cooling, demand, surroundings, opening, nodes.clutch, electric, air)
     flow = core.coolant_kw_k
     through = core.conductance_kw_k / np.maximum(1.0 - core.conductance_kw_k / flow, 1e-3)
     behind_c = air_behind_c(air, through * (nodes.radiator_c - core.air_c), surroundings.air_c)
-    clutch = lag(nodes.clutch, clutch_target(cooling, behind_c), dt_s, cooling.clutch_lag_s)
+    clutch = toward(nodes.clutch, clutch_target(cooling, behind_c), same.viscous)
 
-    loss = loss_kw_k(cooling, demand.speed_kmh)
-    heater = demand.heater_on * cooling.heater_kw_k
     tie = cooling.metal_kw_k
-    metal_c = cooling.metal_kj_k / dt_s
-    coolant_c = engine_coolant_kj_k(cooling) / dt_s
-    radiator_c = cooling.radiator_kj_k / dt_s
-    metal_d = metal_c + tie + loss
-    metal_b = metal_c * nodes.metal_c + demand.heat_kw + loss * surroundings.air_c
-    radiator_d = radiator_c + flow + through
-    radiator_b = radiator_c * nodes.radiator_c + through * core.air_c
-    tie_share = tie / metal_d
+    metal_b = same.metal_kw_k * nodes.metal_c + demand.heat_kw + same.loss_kw
+    radiator_d = same.radiator_kw_k + flow + through
+    radiator_b = same.radiator_kw_k * nodes.radiator_c + through * core.air_c
     flow_share = flow / radiator_d
-    coolant_b = coolant_c * nodes.coolant_c + heater * CABIN_C + tie_share * metal_b + flow_share * radiator_b
-    coolant = coolant_b / (coolant_c + heater + tie * (1.0 - tie_share) + flow * (1.0 - flow_share))
+    coolant_b = (
+        same.coolant_kw_k * nodes.coolant_c + same.heater_kw + same.tie_share * metal_b + flow_share * radiator_b
+    )
+    coolant = coolant_b / (same.coolant_d + flow * (1.0 - flow_share))
     return Nodes(
-        (metal_b + tie * coolant) / metal_d,
+        (metal_b + tie * coolant) / same.metal_d,
         coolant,
         (radiator_b + flow * coolant) / radiator_d,
         opening,

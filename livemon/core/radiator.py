@@ -8,7 +8,7 @@ Elementwise over hypotheses.  It does not know where on the face the air goes: o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -104,16 +104,36 @@ def face_speed_m_s(
     return speed
 
 
-def air_side(cooling: Cooling, demand: Demand, surroundings: Surroundings, clutch: Number, electric: Number) -> AirSide:
+class Intake(NamedTuple):
+    """What of the air side no fan moves: recirculated share, and the condenser's heat ahead of the radiator [kW]."""
+
+    recirculated: Number
+    condenser_kw: Number
+
+
+def intake(cooling: Cooling, demand: Demand, surroundings: Surroundings) -> Intake:
+    """The part of `air_side` that stays while demand and surroundings do."""
+    slow = demand.speed_kmh / RECIRCULATION_KMH
+    condenser = demand.ac_on * cooling.condenser_kw * ac_duty(surroundings.air_c, demand.rpm)
+    return Intake(cooling.recirculation / (1.0 + slow * slow), condenser)
+
+
+def air_side(
+    cooling: Cooling,
+    demand: Demand,
+    surroundings: Surroundings,
+    clutch: Number,
+    electric: Number,
+    still: Intake | None = None,
+) -> AirSide:
     """Air through the radiator with these fan states.  Example: 0.35 m2, 5 m/s, 1.1 kg/m3 -> 1.94 kW/K."""
+    if still is None:
+        still = intake(cooling, demand, surroundings)
     fan_rpm = engine_fan_rpm(cooling, demand.rpm, clutch)
     face = face_speed_m_s(cooling, demand.speed_kmh, surroundings.headwind_kmh, fan_rpm, electric)
     mass_velocity = surroundings.air_kg_m3 * face
     flow = AIR_CP_KJ_KGK * mass_velocity * cooling.face_area_m2 * cooling.radiator_open
-    slow = demand.speed_kmh / RECIRCULATION_KMH
-    recirculated = cooling.recirculation / (1.0 + slow * slow)
-    condenser = demand.ac_on * cooling.condenser_kw * ac_duty(surroundings.air_c, demand.rpm)
-    return AirSide(flow, mass_velocity, recirculated, condenser)
+    return AirSide(flow, mass_velocity, still.recirculated, still.condenser_kw)
 
 
 def radiator_ua_kw_k(cooling: Cooling, mass_velocity: Number, flow_l_s: Number) -> Number:

@@ -34,7 +34,7 @@ Array = NDArray[np.float64]
 GAIN_S: Final = 600
 VEHICLES: Final = 24
 STEP_S: Final = 15
-MOST_TOGETHER: Final = 16
+MOST_TOGETHER: Final = 24
 """So many moments are worked out together at most: more would not fit the processor's own memory."""
 LOOK_S: Final = (60, 120, 180, 300, 450, 600)
 """The gain is the largest difference at these times [s]."""
@@ -411,8 +411,9 @@ def _marched(moment: Moment, demands: Sequence[Demand]) -> Array:
     cooling = Cooling(**{f.name: full(getattr(moment.many.cooling, f.name)) for f in fields(Cooling)})
     around = Surroundings(full(moment.around.air_c), full(moment.around.air_kg_m3))
     path = np.empty((FORESEE_S // STEP_S, *shape))
+    same = heat.steady(together, around, cooling, float(STEP_S))
     for step in range(len(path)):
-        nodes = heat.advance(nodes, together, around, cooling, float(STEP_S))
+        nodes = heat.advance(nodes, together, around, cooling, float(STEP_S), same)
         path[step] = nodes.coolant_c
     return path
 
