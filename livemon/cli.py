@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import gc
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -36,6 +38,15 @@ def _overview() -> str:
     )
 
 
+def _spare_the_machine() -> None:
+    """For libraries yet to be loaded: no threads for matrix products, of which there are none worth one.
+
+    Nearly all values here are frozen and in no cycle: the collector of cycles need not count each thousand of them.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(20_000, 20, 20)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns 0 done, 1 the run ended badly, 2 bad usage, settings or input."""
     words = list(sys.argv[1:] if argv is None else argv)
@@ -51,6 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if verb not in VERBS:
         print(f"livemon: expected a verb ({', '.join(VERBS)}), found {verb!r}", file=sys.stderr)
         return 2
+    _spare_the_machine()
     module = import_module(f"livemon.verbs.{verb}")
     parser = argparse.ArgumentParser(prog=f"livemon {verb}", description=VERBS[verb], allow_abbrev=False)
     module.add_arguments(parser)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import exp
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -110,30 +110,24 @@ def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State
     density = (float(air_density(kpa, outside)) / 1.1) ** hypotheses.AIR_EXPONENT
     flow = demand.flow(pace, air_c, density)
     news = inputs.coolant_news[-1][1] if inputs.coolant_news else None
-    moved = replace(
-        state,
-        t_ms=inputs.t_ms,
-        pace=pace,
-        flow=flow,
-        air_c=outside,
-        source=source,
-        stopped=inputs.rpm is not None and inputs.rpm < 1.0,
-    )
+    stopped = inputs.rpm is not None and inputs.rpm < 1.0
+    changes: dict[str, Any] = {}
     if state.bank is None:
-        if news is None:
-            return moved
-        return replace(moved, bank=hypotheses.start(state.rig.prior, np.asarray(news)), reading_c=news, usual_c=news)
-    if moved.stopped or inputs.gap or (state.stopped and news is not None):
-        bank = state.bank
         if news is not None:
-            bank = hypotheses.reset_temperature(bank, np.asarray(news + 0.25), RESTART_C)
+            changes = {"bank": hypotheses.start(state.rig.prior, np.asarray(news)), "reading_c": news, "usual_c": news}
+    elif stopped or inputs.gap or (state.stopped and news is not None):
+        if news is not None:
+            bank = hypotheses.reset_temperature(state.bank, np.asarray(news + 0.25), RESTART_C)
             since = news if inputs.gap else state.usual_c
-            return replace(moved, bank=bank, reading_c=news, repeats_s=0, usual_c=since)
-        return moved
-    after = _weigh(replace(moved, bank=hypotheses.moved(state.bank, flow, dt_s)), news)
-    assert after.bank is not None
-    assert state.usual_c is not None
-    return replace(after, usual_c=float(usual(state.usual_c, hypotheses.likely_c(after.bank), pace.seconds, dt_s)))
+            changes = {"bank": bank, "reading_c": news, "repeats_s": 0, "usual_c": since}
+    else:
+        assert state.usual_c is not None
+        bank, changes = _weighed(state, hypotheses.moved(state.bank, flow, dt_s), news)
+        likely_c = hypotheses.likely_c(bank)
+        changes |= {"bank": bank, "usual_c": float(usual(state.usual_c, likely_c, pace.seconds, dt_s))}
+    return replace(
+        state, t_ms=inputs.t_ms, pace=pace, flow=flow, air_c=outside, source=source, stopped=stopped, **changes
+    )
 
 
 def usual(before_c: Number, likely_c: Number, seconds: float, dt_s: float) -> Number:
@@ -141,22 +135,18 @@ def usual(before_c: Number, likely_c: Number, seconds: float, dt_s: float) -> Nu
     return before_c + (likely_c - before_c) * max(1.0 - exp(-dt_s / USUAL_S), dt_s / seconds)
 
 
-def _weigh(state: State, news: float | None) -> State:
-    if news is None:
-        return replace(state, repeats_s=state.repeats_s + 1)
-    if news == state.reading_c and state.repeats_s + 1 < REPEAT_S:
-        return replace(state, repeats_s=state.repeats_s + 1)
-    assert state.bank is not None
-    bank, shift = hypotheses.weighed(state.bank, np.asarray(news - BELOW_C), np.asarray(news + ABOVE_C))
+def _weighed(state: State, bank: Bank, news: float | None) -> tuple[Bank, dict[str, Any]]:
+    """The bank after a reading, and what of the state changes with it."""
+    if news is None or (news == state.reading_c and state.repeats_s + 1 < REPEAT_S):
+        return bank, {"repeats_s": state.repeats_s + 1}
+    bank, shift = hypotheses.weighed(bank, np.asarray(news - BELOW_C), np.asarray(news + ABOVE_C))
     surprise = float((hypotheses.shares(bank) * shift).sum())
-    return replace(
-        state,
-        bank=bank,
-        reading_c=news,
-        repeats_s=0,
-        surprise=state.surprise + _SURPRISE_SHARE * (surprise - state.surprise),
-        surprise2=state.surprise2 + _SURPRISE_SHARE * (surprise * surprise - state.surprise2),
-    )
+    return bank, {
+        "reading_c": news,
+        "repeats_s": 0,
+        "surprise": state.surprise + _SURPRISE_SHARE * (surprise - state.surprise),
+        "surprise2": state.surprise2 + _SURPRISE_SHARE * (surprise * surprise - state.surprise2),
+    }
 
 
 def _raw(state: State, inputs: Inputs, fuel_kw: float | None) -> Raw:

@@ -102,17 +102,17 @@ def hear(state: Ignition, event: Sample | Link | Mark, settings: IgnitionSetting
         return state._replace(nudged=state.nudged or event.up)
     if isinstance(event, Mark):
         return state._replace(nudged=True)
+    rpm, rpm_ms, zero_since_ms, nudged = state.rpm, state.rpm_ms, state.rpm_zero_since_ms, state.nudged
+    speed_kmh = state.speed_kmh
     for name, value in event.readings:
         if name == "rpm":
-            zero_since = None if value > 0 else (state.rpm_zero_since_ms if state.rpm == 0 else t_ms)
-            state = state._replace(
-                rpm=value, rpm_ms=t_ms, rpm_zero_since_ms=zero_since, nudged=state.nudged or value > 0
-            )
+            zero_since_ms = None if value > 0 else (zero_since_ms if rpm == 0 else t_ms)
+            rpm, rpm_ms, nudged = value, t_ms, nudged or value > 0
         elif name == "speed_kmh":
-            state = state._replace(speed_kmh=value)
+            speed_kmh = value
         elif name == "voltage_v":
             state = _hear_voltage(state, t_ms, value, settings)
-    return state
+    return state._replace(rpm=rpm, rpm_ms=rpm_ms, rpm_zero_since_ms=zero_since_ms, nudged=nudged, speed_kmh=speed_kmh)
 
 
 def _hear_voltage(state: Ignition, t_ms: int, volts: float, settings: IgnitionSettings) -> Ignition:
@@ -143,9 +143,12 @@ def at_tick(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
         state = state._replace(first_ms=t_ms, awake_since_ms=t_ms)
     engine = _engine(state, t_ms, settings)
     since = t_ms if state.off_since_ms is None else state.off_since_ms
-    state = state._replace(engine=engine, off_since_ms=since if engine is Engine.OFF else None)
+    off_since_ms = since if engine is Engine.OFF else None
+    if engine is not state.engine or off_since_ms != state.off_since_ms:
+        state = state._replace(engine=engine, off_since_ms=off_since_ms)
     state = _ask_again(state, t_ms) if state.asking is not Asking.FULL else _ask_on(state, t_ms, settings)
-    return state._replace(nudged=False, power_off=state.power_off or _battery_low(state, t_ms, settings))
+    power_off = state.power_off or _battery_low(state, t_ms, settings)
+    return state._replace(nudged=False, power_off=power_off) if state.nudged or power_off else state
 
 
 def _age_ms(then_ms: int | None, t_ms: int) -> int | None:
@@ -176,7 +179,7 @@ def _engine(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Engine:
 def _ask_on(state: Ignition, t_ms: int, settings: IgnitionSettings) -> Ignition:
     """Asking in full: stop when the engine has been off long enough, or nothing was heard for very long."""
     if state.engine is Engine.RUNNING:
-        return state._replace(awake_since_ms=None)
+        return state if state.awake_since_ms is None else state._replace(awake_since_ms=None)
     waking_ms = _age_ms(state.awake_since_ms, t_ms)
     if state.engine is Engine.OFF and state.off_since_ms is not None:
         off_long = t_ms - state.off_since_ms >= settings.ask_after_off_s * 1000

@@ -200,6 +200,11 @@ def patience_ms(name: str, reading: Reading) -> float:
     return min(max(MISSED_PERIODS * period_ms, low), high)
 
 
+def _usable(name: str, reading: Reading, t_ms: int) -> bool:
+    age_ms = t_ms - reading.t_ms
+    return age_ms <= PATIENCE_MS[0] or age_ms <= patience_ms(name, reading)  # the first is the least of the second
+
+
 def _status(state: Signals, coolant: Reading | None, t_ms: int) -> Status:
     waited = t_ms - (state.first_ms if state.first_ms is not None else t_ms)
     if coolant is None and waited <= START_GRACE_MS:
@@ -208,7 +213,7 @@ def _status(state: Signals, coolant: Reading | None, t_ms: int) -> Status:
         return Status.NO_LINK
     if coolant is None:
         return Status.NO_COOLANT
-    if t_ms - coolant.t_ms > patience_ms("coolant_c", coolant):
+    if not _usable("coolant_c", coolant, t_ms):
         others = max((r.t_ms for n, r in state.latest.items() if n not in ("coolant_c", *SLOW)), default=coolant.t_ms)
         others_live = t_ms - others <= PATIENCE_MS[0] and t_ms - coolant.t_ms > START_GRACE_MS
         return Status.NO_COOLANT if others_live else Status.STALE
@@ -233,7 +238,7 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
     usable: dict[str, float | None] = {}
     for name in _PASSED_ON:
         reading = state.latest.get(name)
-        if reading is not None and t_ms - reading.t_ms <= patience_ms(name, reading):
+        if reading is not None and _usable(name, reading, t_ms):
             usable[name] = reading.value
     ambient = usable.get("ambient_air_c")
     mil = state.latest.get("mil")

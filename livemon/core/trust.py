@@ -94,7 +94,8 @@ def start() -> TrustState:
 def judge(state: TrustState, inputs: Inputs, estimate_c: Band | None = None) -> tuple[TrustState, Trust]:
     """Fold one tick in and say what is doubted; `estimate_c` is the model's own band, where there is one."""
     t = inputs.t_ms
-    state = replace(state, doubts=tuple(d for d in state.doubts if d.until_ms > t))
+    if state.doubts:
+        state = replace(state, doubts=tuple(d for d in state.doubts if d.until_ms > t))
     if inputs.gap:  # nothing may be compared across a hole in the data
         state = replace(state, believed_c=None, resumed_ms=t, candidates=(), buckets=(), filling=Filling())
     for t_ms, value in inputs.coolant_news:
@@ -129,7 +130,8 @@ def _reading(state: TrustState, t_ms: int, value: float) -> TrustState:
         end = signal.low if value <= OPEN_C else signal.high
         words = f"coolant sensor reads {value:.0f} C, the end of its range ({end:.0f} C): {kind}"
         return _doubt(state, Doubt("range", words, t_ms + 10_000, _sensor_danger(state), False))
-    state = replace(state, extreme_since_ms=None)
+    if state.extreme_since_ms is not None:
+        state = replace(state, extreme_since_ms=None)
     resumed = state.resumed_ms is not None and t_ms - state.resumed_ms < AFTER_GAP_MS
     if state.believed_c is None or resumed:
         return replace(state, believed_c=value, believed_ms=t_ms)
@@ -177,7 +179,7 @@ def _second_sensor(state: TrustState, inputs: Inputs) -> TrustState:
     """Two sensors that agreed and then part; two that never agreed sit in different places and say nothing."""
     first, second = inputs.coolant_c, inputs.coolant2_c
     if first is None or second is None:
-        return replace(state, apart_since_ms=None)
+        return state if state.apart_since_ms is None else replace(state, apart_since_ms=None)
     apart = abs(first - second)
     if apart <= AGREE_C:
         return replace(state, agreed=True, apart_since_ms=None)
