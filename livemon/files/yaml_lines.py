@@ -61,7 +61,7 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as failure:
-        raise SetupError(str(path), "a readable file", failure.strerror or str(failure)) from None
+        raise SetupError(str(path), "a readable file", failure.strerror or str(failure), "Check its name") from None
     if len(data) > MAX_BYTES:
         raise SetupError(str(path), f"a file of at most {MAX_BYTES // 1024} KiB", "a longer one")
     try:

@@ -50,14 +50,20 @@ class Drawn(Protocol):
     def boil_c(self) -> Any: ...
 
 
+def needs_plots(option: str = "--picture") -> None:
+    """SetupError where the extra is not installed; asked before the work whose picture is wanted."""
+    try:
+        import matplotlib  # noqa: F401  # only whether it is there
+    except ImportError:
+        todo = f"In livemon's folder: pip install -e '.[plots]'; or leave {option} away: the words need no picture"
+        raise SetupError(option, "the plots extra", "matplotlib not installed", todo) from None
+
+
 def pyplot() -> Any:
     """matplotlib without a screen; SetupError where the extra is not installed."""
-    try:
-        import matplotlib
-    except ImportError:
-        raise SetupError(
-            "--picture", "the plots extra", "matplotlib not installed", "pip install 'livemon[plots]'"
-        ) from None
+    needs_plots()
+    import matplotlib
+
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 

@@ -202,7 +202,7 @@ class Console:
                 if self.on_terminal:
                     self._repaint()
                 else:
-                    self._print(outcome)
+                    self._print(outcome, health)
             except Exception as error:  # whatever breaks in a display, the drive is still recorded
                 self._fail(f"{type(error).__name__}: {error}")
 
@@ -271,13 +271,13 @@ class Console:
             return False
         return True
 
-    def _print(self, outcome: Outcome) -> None:
+    def _print(self, outcome: Outcome, health: Health | None) -> None:
         """No terminal: a line when the level changes, and each minute."""
         level, t_ms = self._plain
         if level is outcome.level and outcome.t_ms - t_ms < PLAIN_EACH_S * 1000:
             return
         self._plain = (outcome.level, outcome.t_ms)
-        self._rich.print(view.plain_line(outcome, self._units))
+        self._rich.print(view.plain_line(outcome, self._units, health))
 
     # -- what is pressed -------------------------------------------------------------------------------------------
 

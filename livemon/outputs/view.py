@@ -93,8 +93,8 @@ def frozen(outcome: Outcome, silent_s: float) -> Outcome:
     )
 
 
-def plain_line(outcome: Outcome, units: Display) -> str:
-    """One second as a line of text, for an output that is no terminal."""
+def plain_line(outcome: Outcome, units: Display, health: Health | None = None) -> str:
+    """One second as a line of text, for an output that is no terminal; with `health`, why the link is down."""
     seconds = outcome.t_ms // 1000
     parts = [f"{seconds // 3600:d}:{seconds // 60 % 60:02d}:{seconds % 60:02d} {view_words.word_of(outcome)}"]
     if outcome.reason:
@@ -107,4 +107,6 @@ def plain_line(outcome: Outcome, units: Display) -> str:
     if outcome.advice:
         parts.append(outcome.advice[0].words)
     parts.append(view_words.age_words(outcome))
+    if health is not None and health.link.startswith("down"):
+        parts.append(f"link {health.link}")
     return "; ".join(parts)

@@ -6,14 +6,39 @@ A reader moves bytes and decides nothing.  It runs in its own thread, never rais
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from livemon.core.events import Link, Mark, Sample
 
 Put = Callable[[Sample | Link | Mark], None]
 """Takes one event, from any thread, without blocking for long."""
+
+
+_PORT_WORDS: Final[dict[int, str]] = {
+    errno.ENOENT: "no such device: is the {what} plugged in?",
+    errno.EACCES: "no permission: is this user in the group dialout?",
+    errno.EBUSY: "in use by another program",
+    errno.EAGAIN: "in use by another program",
+    errno.EIO: "the device vanished",
+    errno.ENXIO: "the device vanished",
+    errno.ENODEV: "the device vanished",
+    errno.ECONNREFUSED: "connection refused: is the {what} on?",
+}
+
+
+def port_words(error: Exception, what: str) -> str:
+    """What went wrong with a serial port, for people; pyserial's own words name the port twice.
+
+    `what` is behind the port, such as "adapter".
+    """
+    if isinstance(error, OSError) and error.errno in _PORT_WORDS:
+        return _PORT_WORDS[error.errno].format(what=what)
+    if "returned no data" in str(error) or "socket disconnected" in str(error):
+        return "the device vanished"
+    return str(error)
 
 
 class Reader(Protocol):

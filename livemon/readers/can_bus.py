@@ -8,6 +8,7 @@ another try after a bounded pause.  When to ask, what to ask and when to keep qu
 from __future__ import annotations
 
 import contextlib
+import errno
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -185,7 +186,16 @@ class CanReader:
             bus.set_filters(REPLY_FILTERS if filtered else None)
 
 
+_BUS_WORDS: Final = {
+    errno.ENODEV: "No such device: is the interface named so, and its driver loaded?",
+    errno.ENETDOWN: "the interface is down: ip link set it up",
+    errno.EAFNOSUPPORT: "this system has no CAN",
+}
+
+
 def _words(error: Exception) -> str:
     """An exception as a reason in one line."""
+    if isinstance(error, OSError) and error.errno in _BUS_WORDS:
+        return _BUS_WORDS[error.errno]
     text = " ".join(str(error).split())
     return (text or type(error).__name__)[:160]

@@ -15,7 +15,7 @@ from typing import Final, Protocol
 import serial
 
 from livemon.core.events import Sample
-from livemon.readers.base import Put
+from livemon.readers.base import Put, port_words
 from livemon.readers.clock import Clock
 from livemon.wire.nmea import NmeaParser
 
@@ -105,7 +105,7 @@ class GpsSerial:
                 self._opened_ms, self.trouble = self._clock.now_ms(), ""
                 self._listen(port, put)
             except (OSError, ValueError) as error:
-                self.trouble = f"GPS port {self._name}: {error}"
+                self.trouble = f"GPS port {self._name}: {port_words(error, 'receiver')}"
             finally:
                 if port is not None:
                     with suppress(OSError):

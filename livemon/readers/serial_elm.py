@@ -7,7 +7,6 @@ than the one it was given, or the same device under its new name where that was 
 
 from __future__ import annotations
 
-import errno
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,7 +18,7 @@ import serial
 
 from livemon.core.events import Link, Sample
 from livemon.errors import ForbiddenRequestError
-from livemon.readers.base import Put
+from livemon.readers.base import Put, port_words
 from livemon.readers.clock import Clock
 from livemon.wire import allow
 from livemon.wire.elm import Session
@@ -134,7 +133,7 @@ class SerialElm:
         except ForbiddenRequestError as error:
             return str(error)
         except (OSError, ValueError) as error:
-            return f"port {self._settings.port}: {_plain(error)}"
+            return f"port {self._settings.port}: {port_words(error, 'adapter')}"
         except Exception as error:
             # Never out of the thread: a reader that died silently would look like an engine that sends nothing.
             return f"port {self._settings.port}: unexpected {type(error).__name__}: {error}"
@@ -201,24 +200,3 @@ class SerialElm:
                 if link.resolve() == here:
                     self._device_link = link
                     return
-
-
-_WORDS: Final[dict[int, str]] = {
-    errno.ENOENT: "no such device: is the adapter plugged in?",
-    errno.EACCES: "no permission: is this user in the group dialout?",
-    errno.EBUSY: "in use by another program",
-    errno.EAGAIN: "in use by another program",
-    errno.EIO: "the device vanished",
-    errno.ENXIO: "the device vanished",
-    errno.ENODEV: "the device vanished",
-    errno.ECONNREFUSED: "connection refused: is the adapter on?",
-}
-
-
-def _plain(error: Exception) -> str:
-    """What went wrong with the port, for people; pyserial's own words name the port twice."""
-    if isinstance(error, OSError) and error.errno in _WORDS:
-        return _WORDS[error.errno]
-    if "returned no data" in str(error) or "socket disconnected" in str(error):
-        return "the device vanished"
-    return str(error)

@@ -15,6 +15,7 @@ from rich.table import Table
 
 from livemon.core.units import Display
 from livemon.errors import SetupError
+from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
 from livemon.study.compare import Change, Comparison, compare
 from livemon.study.recording import Drive
@@ -42,6 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, compare, tell."""
+    if args.picture is not None:
+        needs_plots()
     groups: list[list[Path]] = [args.before, *args.after]
     if len(groups) > MOST_STATES:
         raise SetupError("--after", f"at most {MOST_STATES - 1} states after the first", str(len(groups) - 1))

@@ -17,6 +17,7 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import NAME_OF, figure_text
+from livemon.outputs.charts import needs_plots
 from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
@@ -41,6 +42,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, fit, tell, write."""
+    if args.picture is not None:
+        needs_plots()
     in_force = common.settle(args, _header_with_vehicle(args), "log")
     drives, failed = read_drives(args.logs, args, in_force.profile)
     found = learn(drives, in_force.profile, marks_drive)

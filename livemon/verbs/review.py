@@ -26,6 +26,7 @@ from livemon.core.units import Display
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import yaml_lines
+from livemon.outputs.charts import needs_plots
 from livemon.outputs.review_page import Picture, page
 from livemon.outputs.summary import Tally
 from livemon.readers.log_file import LogFile
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.logs and args.sensor_check is None:
         raise SetupError("review", "at least one LOG, or --sensor-check FILE", "neither")
     if args.out is not None:
-        _needs_plots()
+        needs_plots("--out")
     if args.sensor_check is not None:
         _check_sensor(args)
     if args.scrub is not None:
@@ -114,18 +115,6 @@ def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool
         print(json.dumps({"together": {"vehicle": drives[0][1].name, "short": tree}}))
     else:
         print("\n".join([f"{HEADING}, by {len(drives)} drives together", *short_lines(tree)]))
-
-
-def _needs_plots() -> None:
-    try:
-        import matplotlib  # noqa: F401  # only whether it is there
-    except ImportError:
-        raise SetupError(
-            "--out",
-            "the plots extra",
-            "matplotlib not installed",
-            "pip install 'livemon[plots]', or leave --out away: the summary needs no pictures",
-        ) from None
 
 
 def _check_sensor(args: argparse.Namespace) -> None:

@@ -24,6 +24,7 @@ from livemon.core.pipeline import CoreSettings
 from livemon.core.units import DURATION, TEMPERATURE, parse
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files.yaml_lines import Word
+from livemon.outputs.charts import needs_plots
 from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile
 from livemon.study import tune
@@ -93,6 +94,8 @@ class Found:
 
 def run(args: argparse.Namespace) -> int:
     """Settle, sweep, choose, tell."""
+    if args.picture is not None:
+        needs_plots()
     aim = _aim(args)
     force = settle(args)
     base = force.settings.of(AlertSettings)

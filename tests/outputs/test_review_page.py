@@ -181,7 +181,7 @@ def test_without_matplotlib_it_says_what_to_install(
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setattr(builtins, "__import__", without)
     assert main(["review", str(log), "--out", str(tmp_path / "out")]) == 2
-    assert "livemon[plots]" in capsys.readouterr().err
+    assert "[plots]" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 

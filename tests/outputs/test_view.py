@@ -257,6 +257,9 @@ def test_plain_line() -> None:
         "0:20:00 CAUTION; limit coming; 3°C below limit; 4 min to limit; Slow down gently; data 1 s old"
     )
     assert "margin --" in view.plain_line(LOST_HOT, METRIC)
+    down = Health(link="down: port /dev/x: no such device: is the adapter plugged in?")
+    assert view.plain_line(LOST_HOT, METRIC, down).endswith(f"; link {down.link}")
+    assert "link" not in view.plain_line(CAUTION, METRIC, Health(link="up"))
 
 
 # -- shapes, digits, colours ---------------------------------------------------------------------------------------

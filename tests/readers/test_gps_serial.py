@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import threading
 
 from livemon.core.events import Link, Mark, Sample
@@ -50,11 +51,11 @@ def test_a_missing_port_never_raises_and_never_breaks_the_link() -> None:
 
     def refuses(name: str, baud: int) -> Plays:
         tried.set()
-        raise OSError("no such device")
+        raise OSError(errno.ENOENT, "could not open port gps0: No such file or directory: 'gps0'")
 
     reader = GpsSerial("gps0", HandClock(), opener=refuses)
     reader.start(got.append)
     assert tried.wait(5.0)
     reader.stop()
     assert got == []
-    assert "no such device" in reader.trouble
+    assert reader.trouble == "GPS port gps0: no such device: is the receiver plugged in?"

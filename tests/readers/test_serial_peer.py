@@ -21,7 +21,7 @@ from livemon.readers.serial_elm import SerialSettings
 from livemon.verbs import probe_adapter
 
 if importlib.util.find_spec("elm") is None:
-    pytest.skip("no foreign adapter emulator here (pip install 'livemon[peer]')", allow_module_level=True)
+    pytest.skip("no foreign adapter emulator here (pip install -e '.[peer]')", allow_module_level=True)
 
 
 @pytest.fixture
