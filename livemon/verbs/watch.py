@@ -38,7 +38,7 @@ from livemon.readers.clock import MonotonicClock
 from livemon.run import Live, Sink
 from livemon.run import run as drive
 from livemon.verbs import common
-from livemon.verbs.check import boiling_findings
+from livemon.verbs.check import SEA_LEVEL_M, boiling_findings
 
 MOST_REMARKS: Final = 20
 
@@ -104,11 +104,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def before_the_drive(force: common.InForce, core: CoreSettings) -> list[str]:
-    """What is wrong with the two lines on this road, and why there is no plan of it; told before the screen opens."""
-    if force.route is None:
-        return []
-    told = boiling_findings(force, float(force.route.height_m.max()))
-    if core.planned is None:
+    """What is wrong with the two lines on this road (without one: at sea level), and why there is no plan of it.
+
+    Told before the screen opens.
+    """
+    summit_m = SEA_LEVEL_M if force.route is None else float(force.route.height_m.max())
+    told = boiling_findings(force, summit_m)
+    if force.route is not None and core.planned is None:
         told.append("no plan of the route to compare with: give the air at its foot, such as --outside '36 C'")
     return told
 

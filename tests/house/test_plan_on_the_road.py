@@ -123,6 +123,18 @@ def test_watch_says_before_the_drive_what_is_wrong_on_this_road(drive: dict[str,
     assert watch.before_the_drive(fine, fine.core()) == []
 
 
+def test_watch_says_without_a_route_what_boils_at_sea_level_already() -> None:
+    def told(stop: str) -> list[str]:
+        parser = argparse.ArgumentParser()
+        common.add_common(parser)
+        force = common.settle(parser.parse_args(["--stop", stop]))
+        return watch.before_the_drive(force, force.core())
+
+    assert told("118 C") == []
+    (words,) = told("133 C")
+    assert "where the coolant may boil at 0 m under this cap" in words
+
+
 def test_a_gear_the_vehicle_does_not_have_is_its_highest(drive: dict[str, Path], tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text("plan:\n  gear: 9\n")
     (tmp_path / "t.yaml").write_text("plan:\n  gear: 4\n")
