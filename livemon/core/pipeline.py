@@ -25,7 +25,22 @@ from livemon.core.signals import Inputs
 from livemon.core.traction import recognise_gear
 from livemon.core.vehicle import Body
 
-__all__ = ["ASKED", "CoreSettings", "State", "Told", "glance", "rerun", "start", "step", "steps"]
+__all__ = [
+    "ASKED",
+    "PIECE",
+    "CoreSettings",
+    "State",
+    "Told",
+    "beside",
+    "followed",
+    "glance",
+    "perceived",
+    "pieces",
+    "rerun",
+    "start",
+    "step",
+    "steps",
+]
 
 GAINS_EACH_MS: Final = 15_000
 GAINS_CALM_MS: Final = 45_000
@@ -62,6 +77,12 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
 
 def steps(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Told]]:
     """Consume many events; what is said at each tick among them, the same to the last bit as one by one."""
+    state, moments = perceived(state, events, settings)
+    return followed(state, moments, settings) if moments else (state, [])
+
+
+def perceived(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Moment]]:
+    """The first half of `steps`: what is known at each tick.  Asks nothing that `followed` remembers."""
     moments: list[Moment] = []
     for event in events:
         if isinstance(event, Tick):
@@ -69,33 +90,36 @@ def steps(state: State, events: Sequence[Event], settings: CoreSettings) -> tupl
             moments.append(moment)
         else:
             state = hear(state, event, settings)
-    return _followed(state, moments, settings) if moments else (state, [])
+    return state, moments
 
 
 def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Event, Told | None]]:
-    """A recording from its start: each event, and what is said where it is a tick.
-
-    Taken PIECE events at a time; a source that fails has all it gave before told first.
-    """
+    """A recording from its start: each event, and what is said where it is a tick."""
     state = start(settings)
+    for piece in pieces(events):
+        state, told = steps(state, piece, settings)
+        yield from beside(piece, told)
+
+
+def pieces(events: Iterable[Event]) -> Iterator[list[Event]]:
+    """Events PIECE at a time; a source that fails has all it gave before handed on first."""
     piece: list[Event] = []
-
-    def told() -> Iterator[tuple[Event, Told | None]]:
-        nonlocal state, piece
-        ready, piece = piece, []
-        state, said = steps(state, ready, settings)
-        ticks = iter(said)
-        return ((event, next(ticks) if isinstance(event, Tick) else None) for event in ready)
-
     try:
         for event in events:
             piece.append(event)
             if len(piece) == PIECE:
-                yield from told()
+                yield piece
+                piece = []
     except Exception:
-        yield from told()
+        yield piece
         raise
-    yield from told()
+    yield piece
+
+
+def beside(piece: Sequence[Event], told: Sequence[Told]) -> Iterator[tuple[Event, Told | None]]:
+    """Each event with what is said at it; nothing is said but at a tick."""
+    ticks = iter(told)
+    return ((event, next(ticks) if isinstance(event, Tick) else None) for event in piece)
 
 
 def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, Outcome | None]:
@@ -138,8 +162,8 @@ class _Judged(NamedTuple):
         return self.alerting.level
 
 
-def _followed(state: State, moments: Sequence[Moment], settings: CoreSettings) -> tuple[State, list[Told]]:
-    """Forecast, level, gains, advice and deeds of moments that follow each other, room by room."""
+def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) -> tuple[State, list[Told]]:
+    """The second half of `steps`: forecast, level, gains, advice and deeds of one moment or more, room by room."""
     asked = [None if m.now is None else forecast.Asked(m.estimator, settings.limit_c, m.stop_c) for m in moments]
     standing = forecast.standing(state.forecast, asked)
     judged: list[_Judged] = []

@@ -8,8 +8,11 @@ drawn, only its number.
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -66,6 +69,16 @@ def draw(series: Any, report: Mapping[str, Any], display: Display, stretch: Stre
             return told.getvalue()
         finally:
             plt.close(figure)
+
+
+def draw_each(series: Any, report: Mapping[str, Any], display: Display, stretches: Sequence[Stretch]) -> list[bytes]:
+    """The pictures, two at a time where there are several of them and several cores."""
+    if len(stretches) < 3 or (os.cpu_count() or 1) < 2:
+        return [draw(series, report, display, stretch) for stretch in stretches]
+    pyplot()  # loaded once, before there are two processes
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        same = (repeat(given) for given in (series, report, display))
+        return list(pool.map(draw, *same, stretches))
 
 
 def _temp(values_c: Any, display: Display) -> Any:

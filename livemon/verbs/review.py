@@ -34,6 +34,7 @@ from livemon.study.recording import Drive, from_events
 from livemon.study.review import Keeper
 from livemon.study.scrub import Keep
 from livemon.study.sensor_check import SensorCheck, check, read_pairs
+from livemon.verbs import side_by_side
 from livemon.verbs.common import add_common, settle
 from livemon.verbs.recordings import Unread, no_coolant, none_left, short_names, unread
 from livemon.verbs.replay import open_recording
@@ -174,7 +175,7 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
         core = in_force.core()
         keeper, tally = Keeper(), Tally()
         whole = not args.readings_only
-        passing = _through(on_grid(source.events()), core, keeper, tally, whole)
+        passing = _through(on_grid(source.events()), core, keeper, tally, whole, alone=len(args.logs) == 1)
         drive = from_events(name, passing, in_force.profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
         rows = source.rows if isinstance(source, LogFile) else drive.rows
         summary = tally.summary(rows, source.skipped)
@@ -192,8 +193,8 @@ def review_log(path: Path, args: argparse.Namespace, name: str) -> Found:
 Passing = Iterator[tuple[Event, Outcome | None]]
 
 
-def _whole(events: Iterator[Event], core: CoreSettings) -> Passing:
-    for event, told in pipeline.rerun(events, core):
+def _whole(events: Iterator[Event], core: CoreSettings, alone: bool) -> Passing:
+    for event, told in (side_by_side if alone else pipeline).rerun(events, core):
         yield event, None if told is None else told.outcome
 
 
@@ -205,10 +206,18 @@ def _glanced(events: Iterator[Event], core: CoreSettings) -> Passing:
 
 
 def _through(
-    events: Iterator[Event], core: CoreSettings, keeper: Keeper, tally: Tally, whole: bool = True
+    events: Iterator[Event],
+    core: CoreSettings,
+    keeper: Keeper,
+    tally: Tally,
+    whole: bool = True,
+    alone: bool = False,
 ) -> Iterator[Event]:
-    """Keeps what is said while the events pass on to whoever asks for them, as the core saw them, ticks left out."""
-    passing = _whole(events, core) if whole else _glanced(events, core)
+    """Keeps what is said while the events pass on to whoever asks for them, as the core saw them, ticks left out.
+
+    A log that is `alone` may have a second process for itself.
+    """
+    passing = _whole(events, core, alone) if whole else _glanced(events, core)
     for event, said in passing:
         if said is not None:
             tally.outcome(said)
@@ -242,14 +251,15 @@ def _words(fan: bool, whole: bool) -> str:
 
 def _write(folder: Path, stem: str, one: Reviewed, tree: Mapping[str, Any], display: Display) -> tuple[Path, ...]:
     """The page and its pictures; a review of the same log replaces the one before."""
-    from livemon.outputs.charts_review import Stretch, close_ups, draw
+    from livemon.outputs.charts_review import Stretch, close_ups, draw_each
 
     end_s = float(one.review.drive.t_s[-1]) + 5.0
     wanted = [("The whole drive", Stretch(float(one.review.drive.t_s[0]), end_s, False))]
     wanted += [(f"Close-up: {title}", stretch) for title, stretch in close_ups(tree, end_s, MOST_PICTURES)]
+    drawn = draw_each(one.review, tree, display, [stretch for _, stretch in wanted])
     pictures = [
-        Picture(f"{stem}-{number}.png", title, _words(stretch.fan, one.whole), draw(one.review, tree, display, stretch))
-        for number, (title, stretch) in enumerate(wanted, 1)
+        Picture(f"{stem}-{number}.png", title, _words(stretch.fan, one.whole), png)
+        for number, ((title, stretch), png) in enumerate(zip(wanted, drawn, strict=True), 1)
     ]
     findings = [] if tree["short"] is None else [(HEADING, "\n".join(short_lines(tree["short"])))]
     target = folder / f"{stem}.html"

@@ -1,0 +1,120 @@
+"""A recording through the core in two processes: a second one goes ahead and perceives, this one follows.
+
+What is said is that of `pipeline.rerun` to the last bit.  Where two cores are free it takes two thirds of the time and
+a quarter more work.  A recording of one piece, or a machine of one core, stays in this process.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import queue
+import signal
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields
+from itertools import chain
+from multiprocessing.process import BaseProcess
+from multiprocessing.queues import Queue
+from multiprocessing.reduction import ForkingPickler
+from operator import attrgetter
+from typing import Any, Final
+
+from livemon.core import estimator, pipeline
+from livemon.core.events import Event, Link, Mark, Sample, Tick
+from livemon.core.moment import Moment
+from livemon.core.outcome import Band, Climb
+from livemon.core.pipeline import CoreSettings, Told
+from livemon.core.road import RoadView
+from livemon.core.signals import Inputs
+from livemon.core.trust import Trust
+
+AHEAD: Final = 2
+"""So many pieces the second process may be ahead."""
+LOOK_S: Final = 5.0
+"""Without an answer for so long it is asked whether the other process still lives."""
+_SENT: Final = (Sample, Tick, Link, Mark, Inputs, RoadView, Climb, Band, Trust, estimator.Estimate, estimator.State)
+"""Frozen values that cross in numbers: sent as their figures, which takes a third of the usual time."""
+
+
+def _as_figures(kind: type[Any]) -> Callable[[Any], tuple[type[Any], tuple[Any, ...]]]:
+    names = [item.name for item in fields(kind)]
+    figures = attrgetter(*names)
+    return lambda value: (kind, figures(value) if len(names) > 1 else (figures(value),))
+
+
+for _kind in _SENT:
+    ForkingPickler.register(_kind, _as_figures(_kind))
+
+
+def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Event, Told | None]]:
+    """A recording from its start: each event, and what is said where it is a tick."""
+    pieces = pipeline.pieces(events)
+    first = next(pieces)
+    if len(first) < pipeline.PIECE or (os.cpu_count() or 1) < 2:
+        yield from pipeline.rerun(chain(first, chain.from_iterable(pieces)), settings)
+        return
+    context = multiprocessing.get_context()
+    asked: Queue[list[Event] | None] = context.Queue()
+    answers: Queue[list[Moment] | Exception] = context.Queue()
+    other = context.Process(target=_perceiving, args=(settings, asked, answers), daemon=True)
+    other.start()
+    state = pipeline.start(settings)
+
+    def followed(piece: list[Event]) -> Iterator[tuple[Event, Told | None]]:
+        nonlocal state
+        moments = _answer(answers, other)
+        if not moments:
+            return pipeline.beside(piece, ())
+        state, told = pipeline.followed(state, moments, settings)
+        return pipeline.beside(piece, told)
+
+    waiting: deque[list[Event]] = deque()
+    failure: Exception | None = None
+    pieces = chain([first], pieces)
+    try:
+        while failure is None:
+            try:
+                piece = next(pieces, None)
+            except Exception as broken:  # what came before is told first
+                failure = broken
+                break
+            if piece is None:
+                break
+            asked.put(piece)
+            waiting.append(piece)
+            if len(waiting) > AHEAD:
+                yield from followed(waiting.popleft())
+        while waiting:
+            yield from followed(waiting.popleft())
+    finally:
+        asked.cancel_join_thread()  # nobody reads it any more
+        other.terminate()
+        other.join()
+    if failure is not None:
+        raise failure
+
+
+def _answer(answers: Queue[list[Moment] | Exception], other: BaseProcess) -> list[Moment]:
+    while True:
+        try:
+            found = answers.get(timeout=LOOK_S)
+        except queue.Empty:
+            if other.is_alive():
+                continue
+            raise RuntimeError(f"the second process ended with status {other.exitcode} and no answer") from None
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+
+def _perceiving(settings: CoreSettings, asked: Queue[list[Event]], answers: Queue[list[Moment] | Exception]) -> None:
+    """The second process: pieces of events in, their moments out, until it is ended."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process decides when it is over
+    state = pipeline.start(settings)
+    try:
+        while True:
+            state, moments = pipeline.perceived(state, asked.get(), settings)
+            answers.put(moments)
+    except Exception as failure:
+        answers.put(failure)

@@ -1,0 +1,76 @@
+"""Two processes say what one says; a source or a second process that fails is told of, and nothing hangs."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from itertools import islice
+
+import pytest
+
+from livemon.core import pipeline
+from livemon.core.events import Event, Link, Mark
+from livemon.core.grid import on_grid
+from livemon.core.pipeline import CoreSettings
+from livemon.readers.log_file import LogFile
+from livemon.verbs import side_by_side
+from tests.replays import FOLDER
+
+
+@pytest.fixture(autouse=True)
+def small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pipeline, "PIECE", 100)
+    monkeypatch.setattr(side_by_side, "LOOK_S", 0.2)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+
+
+def events() -> Iterator[Event]:
+    yield Mark(0, (("ac_on", True),), "start")
+    yield Link(0, True, "")
+    yield from on_grid(list(LogFile(FOLDER / "pass-crosses-limit" / "log.csv").events())[2:900])
+
+
+def test_two_processes_say_what_one_says_to_the_last_bit() -> None:
+    assert repr(list(side_by_side.rerun(events(), CoreSettings()))) == repr(
+        list(pipeline.rerun(events(), CoreSettings()))
+    )
+
+
+def test_what_came_before_the_source_failed_is_told_first() -> None:
+    def failing() -> Iterator[Event]:
+        yield from islice(events(), 555)
+        raise OSError("unplugged")
+
+    told = side_by_side.rerun(failing(), CoreSettings())
+    assert len(list(islice(told, 555))) == 555
+    with pytest.raises(OSError, match="unplugged"):
+        next(told)
+
+
+def test_a_failure_in_the_second_process_is_raised_in_the_first() -> None:
+    def wrong() -> Iterator[Event]:
+        yield from islice(events(), 250)
+        yield None  # type: ignore[misc]
+        yield from islice(events(), 250)
+
+    with pytest.raises(AttributeError):
+        list(side_by_side.rerun(wrong(), CoreSettings()))
+
+
+def test_a_second_process_that_is_killed_is_noticed() -> None:
+    running = side_by_side.rerun(events(), CoreSettings())
+    next(running)
+    for child in side_by_side.multiprocessing.active_children():
+        assert child.pid is not None
+        os.kill(child.pid, signal.SIGKILL)
+    with pytest.raises(RuntimeError, match="second process ended"):
+        list(running)
+
+
+def test_leaving_early_ends_the_second_process() -> None:
+    running = side_by_side.rerun(events(), CoreSettings())
+    next(running)
+    assert side_by_side.multiprocessing.active_children()
+    running.close()
+    assert not side_by_side.multiprocessing.active_children()
