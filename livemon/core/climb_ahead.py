@@ -1,47 +1,48 @@
-"""The climb before it is driven: the hypotheses run along the road of the route, and what they say of peak and limit.
+"""The climb before it is driven: the possible vehicles run along the road of the route, and what comes of it.
 
 Draws of everything not known (vehicle, driver's speed, weight of the grade, weather) go side by side over the road to
-the summit, with the heat balance of `hypotheses`.  Peak, place, times and chances are shares of the draws.  It knows
-levels and words as little as `forecast`, and says nothing where position, speed or the heat made are not known.
+the summit, with the full cooling (`heat.advance`), from where `fleet` has them now.  Peak, place, times and chances are
+shares of the draws.  It knows levels and words as little as `forecast`, and says nothing where position, speed or the
+heat made are not known.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from livemon.core import demand, hypotheses, road_demand
-from livemon.core.air import Array, standard_pressure_kpa
+from livemon.core import fleet as beside
+from livemon.core import road_demand
+from livemon.core.air import Array, Number, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
-from livemon.core.demand import Flow
+from livemon.core.deeds import Many
 from livemon.core.draws import normals
-from livemon.core.estimator import State
-from livemon.core.hypotheses import DRIFT_TAU_S, MEMBERS, TEMP, Bank
+from livemon.core.fleet import AC_UNTOLD, DRIFT, DRIFT_TAU_S, TEMP, Asked, Fleet, advanced
+from livemon.core.heat import Nodes
 from livemon.core.outcome import Band
 from livemon.core.road import RoadView
 from livemon.core.road_demand import Course, Shown, Vehicle
 from livemon.core.signals import Inputs
+from livemon.core.vehicle import take
 
-DRAWS: Final = 32
-"""Draws of a member; their weights are those of the members."""
-_Z: Final = normals(DRAWS, 6 + road_demand.UNKNOWNS)
+LANES: Final = 288
+"""Draws of vehicle, driver and weather together; those of one vehicle share its weight."""
+_Z: Final = normals(LANES, beside.UNKNOWNS + road_demand.UNKNOWNS)
 EVERY_MS: Final = 10_000
 LONGEST_S: Final = 1_800.0
 LEAST_S: Final = 900.0
 PAST_SUMMIT_M: Final = 1_500.0
-STEPS: Final = 48
-SHORTEST_M: Final = 100.0
+STEPS: Final = 96
+SHORTEST_M: Final = 50.0
 CLIMB_LEAST_M: Final = 30.0
 """A highest point less than this above here is no summit worth naming."""
 CHANCE_S: Final = (60, 120, 180, 300, 450, 600, 900)
 ALERT_S: Final = 900
 RESIDUAL_C: Final = 1.5
-"""What the reduced model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
+"""What the model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
 RESIDUAL_GROWS_S: Final = 200.0
-LEARNED_GAIN: Final = 0.2
-"""Spread of ln gain that a learned profile starts from; what is missed grows with it where less is known."""
 _Z80: Final = 1.2816
 
 
@@ -67,18 +68,19 @@ class ClimbAhead:
 
 
 def look_along(
-    state: State,
+    fleet: Fleet,
     shown: Shown,
     inputs: Inputs,
     where: RoadView,
     vehicle: Vehicle,
+    air_c: float | None,
     limit_c: float,
     stop_c: float,
     horizons_s: tuple[int, ...],
 ) -> ClimbAhead | None:
     """The climb ahead at this tick; None where the road, the driver's speed or the heat made is not known."""
-    bank, ahead = state.bank, where.ahead
-    if bank is None or state.flow is None or ahead is None or state.source == "nothing" or state.air_c is None:
+    ahead = where.ahead
+    if fleet.nodes is None or ahead is None or air_c is None:
         return None
     speed, _ = road_demand.climb_speed(shown)
     if speed is None:
@@ -86,11 +88,14 @@ def look_along(
     rise_m = ahead.summit_height_m - ahead.height_m[0]
     summit_m = ahead.summit_in_m if rise_m >= CLIMB_LEAST_M else None
     points = _points(summit_m, speed, shown.level_kmh or speed)
-    course = road_demand.course(shown, ahead, vehicle, inputs, state.air_c, points, _Z[6:])
+    course = road_demand.course(shown, ahead, vehicle, inputs, air_c, points, _Z[beside.UNKNOWNS :])
     if course is None:
         return None
-    start_c, temps = march(bank, state.flow, course, vehicle, inputs)
-    return _said(state, course, start_c, temps, summit_m, vehicle, limit_c, stop_c, horizons_s)
+    start_c, temps = march(fleet, course, inputs)
+    weight = beside.shares(fleet)[np.arange(LANES) % fleet.size]
+    return _said(
+        inputs.t_ms, weight / weight.sum(), course, start_c, temps, summit_m, vehicle, limit_c, stop_c, horizons_s
+    )
 
 
 def _points(summit_m: float | None, climb_kmh: float, level_kmh: float) -> Array:
@@ -104,58 +109,52 @@ def _points(summit_m: float | None, climb_kmh: float, level_kmh: float) -> Array
     return length * share * (fine + (1.0 - fine) * share)  # steps grow evenly from the shortest
 
 
-def drawn(bank: Bank) -> Array:
-    """(6, DRAWS, MEMBERS) draws of each member's unknowns: mean + L z, L the Cholesky root of its covariance.
+def march(fleet: Fleet, course: Course, inputs: Inputs) -> tuple[Array, Array]:
+    """(start (LANES,), (points, LANES)) coolant [C] of every lane along the course, by the full cooling.
 
-    Written out: it is six by six for six members side by side, and a library routine may differ in the last bits.
+    Lane k is vehicle k modulo the vehicles, with its own draw of what is not known of it and of the road.
     """
-    size = bank.mean.shape[0]
-    root = np.zeros((size, size, MEMBERS))
-    for i in range(size):
-        for j in range(i + 1):
-            rest = bank.cov[i, j] - (root[i, :j] * root[j, :j]).sum(axis=0)
-            root[i, j] = np.sqrt(np.maximum(rest, 1e-12)) if i == j else rest / root[j, j]
-    out: Array = bank.mean[:, None, :] + (root[:, :, None, :] * _Z[None, :size, :, None]).sum(axis=1)
-    return out
-
-
-def march(bank: Bank, flow: Flow, course: Course, vehicle: Vehicle, inputs: Inputs) -> tuple[Array, Array]:
-    """(start, (points, DRAWS, MEMBERS)) coolant [C] of every draw along the course.
-
-    Each step exact for the balance linearised at its start, as in `ahead.run`; heat, ram and fan follow the road with
-    the lags of metal, air and clutch, beginning where they are now.
-    """
-    mean = drawn(bank)
-    temp = mean[TEMP]
-    start_c = temp.copy()
-    lanes = Bank(mean, bank.cov, bank.log_weight, bank.prior)
-    heat_kw, ram, fan = flow.heat_kw, np.sqrt(flow.ram2), flow.fan
-    air_c = course.air_c
-    if inputs.ac_on:
-        air_c = air_c + demand.condenser_c(vehicle.cooling, air_c, course.speed_kmh / demand.RAM_KMH)
-    thin = flow.density * (course.kg_m3 / course.here_kg_m3) ** hypotheses.AIR_EXPONENT
-    wished_ram = course.speed_kmh / demand.RAM_KMH
-    wished_fan = np.minimum(course.rpm / demand.FAN_RPM, demand.FAN_TOP)
-    seconds = course.step_m[:, None] / (course.speed_kmh / 3.6)
-    out = np.empty((len(seconds), *temp.shape))
-    for place, dt_s in enumerate(seconds):
-        heat_kw = heat_kw + (course.heat_kw[place] - heat_kw) * -np.expm1(-dt_s / demand.HEAT_LAG_S)
-        ram = ram + (wished_ram[place] - ram) * -np.expm1(-dt_s / demand.AIR_LAG_S)
-        fan = fan + (wished_fan[place] - fan) * -np.expm1(-dt_s / demand.FAN_LAG_S)
-        here = Flow(heat_kw[:, None], (ram * ram)[:, None], fan[:, None], air_c[place][:, None], thin[place])
-        part = hypotheses.terms(lanes, here)
-        rate = part.warm - part.opening * part.cold - part.loss + mean[hypotheses.DRIFT]
-        slope = part.opening * part.shed + part.cold * part.ramp / bank.prior.span_c + hypotheses.LOSS_PER_S
-        step_s = dt_s[:, None]
-        temp = temp - rate * np.expm1(-slope * step_s) / slope
-        mean[TEMP] = temp
-        mean[hypotheses.DRIFT] *= np.exp(-step_s / DRIFT_TAU_S)
-        out[place] = temp
+    assert fleet.nodes is not None
+    lane = np.arange(LANES) % fleet.size
+    many = Many(fleet.many.body, take(fleet.many.engine, lane), take(fleet.many.cooling, lane))
+    unknown = drawn(fleet)
+    nodes = Nodes(*(np.broadcast_to(v, (fleet.size,))[lane] for v in _fields(fleet.nodes)))
+    nodes = replace(nodes, coolant_c=nodes.coolant_c + unknown[TEMP])
+    start_c = np.asarray(nodes.coolant_c)
+    ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
+    out = np.empty((len(course.step_m), LANES))
+    for place, dt_s in enumerate(course.seconds()):
+        kg_m3 = course.kg_m3[place]
+        asked = Asked(course.fuel_kw[place], course.rpm[place], course.speed_kmh[place], ac, course.air_c[place], kg_m3)
+        nodes = advanced(many, nodes, unknown, asked, dt_s)
+        unknown[DRIFT] *= np.exp(-dt_s / DRIFT_TAU_S)
+        out[place] = nodes.coolant_c
     return start_c, out
 
 
+def drawn(fleet: Fleet) -> Array:
+    """(UNKNOWNS, LANES) draws of each vehicle's unknowns: mean + L z, L the Cholesky root of its covariance.
+
+    Written out: it is four by four for the vehicles side by side, and a library routine may differ in the last bits.
+    """
+    size = len(fleet.unknown)
+    root = np.zeros((size, size, fleet.size))
+    for i in range(size):
+        for j in range(i + 1):
+            rest = fleet.cov[i, j] - (root[i, :j] * root[j, :j]).sum(axis=0)
+            root[i, j] = np.sqrt(np.maximum(rest, 1e-12)) if i == j else rest / root[j, j]
+    lane = np.arange(LANES) % fleet.size
+    out: Array = fleet.unknown[:, lane] + (root[:, :, lane] * _Z[None, :size]).sum(axis=1)
+    return out
+
+
+def _fields(nodes: Nodes) -> tuple[Number, ...]:
+    return nodes.metal_c, nodes.coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric
+
+
 def _said(
-    state: State,
+    t_ms: int,
+    weight: Array,
     course: Course,
     start_c: Array,
     temps: Array,
@@ -165,34 +164,27 @@ def _said(
     stop_c: float,
     horizons_s: tuple[int, ...],
 ) -> ClimbAhead:
-    assert state.bank is not None
-    weight = np.broadcast_to(hypotheses.shares(state.bank) / DRAWS, start_c.shape)
-    clock = np.cumsum(course.step_m[:, None] / (course.speed_kmh / 3.6), axis=0)  # (points, draws)
+    clock = np.cumsum(course.seconds(), axis=0)  # (points, lanes)
     before = np.concatenate([np.zeros_like(clock[:1]), clock[:-1]])
     path = np.concatenate([start_c[None], temps])
     rise = np.diff(path, axis=0)
 
-    unsure = max(1.0, float(state.bank.prior.spread[hypotheses.GAIN]) / LEARNED_GAIN)
-
-    def missed(ahead_s: float) -> float:
-        return residual_c(ahead_s, unsure)
-
     def at_s(horizon: float) -> Array:
         share = np.clip((horizon - before) / (clock - before), 0.0, 1.0)
-        return np.asarray(start_c + (share[:, :, None] * rise).sum(axis=0))
+        return np.asarray(start_c + (share * rise).sum(axis=0))
 
     def highest_by(horizon: float) -> Array:
-        seen = np.where((clock <= horizon)[:, :, None], temps, -1e3).max(axis=0)
+        seen = np.where(clock <= horizon, temps, -1e3).max(axis=0)
         return np.asarray(np.maximum(np.maximum(seen, at_s(horizon)), start_c))
 
     by = {h: highest_by(float(h)) for h in CHANCE_S}
     end_m = float(course.distance_m[-1]) if summit_m is None else summit_m + 0.5 * PAST_SUMMIT_M
     upto = (course.distance_m[:, None] <= max(end_m, course.distance_m[0])) & (clock <= LONGEST_S)
-    climbing = np.where(upto[:, :, None], temps, -1e3)
+    climbing = np.where(upto, temps, -1e3)
     peak = np.maximum(climbing.max(axis=0), start_c)
     place = np.where(climbing.max(axis=0) > start_c, 1 + climbing.argmax(axis=0), 0)
     where_m = np.concatenate([[0.0], course.distance_m])[place]
-    when_s = np.concatenate([np.zeros_like(clock[:1]), clock])[place, np.arange(DRAWS)[:, None]]
+    when_s = np.concatenate([np.zeros_like(clock[:1]), clock])[place, np.arange(LANES)]
     soon = np.minimum(peak, by[ALERT_S]) if summit_m is not None else by[ALERT_S]
     now_c = float((weight * start_c).sum())
     summit_s = None
@@ -203,33 +195,33 @@ def _said(
         begun_m = float(course.distance_m[top - 1]) if top else 0.0
         share = (summit_m - begun_m) / (float(course.distance_m[top]) - begun_m)
         at_top_s = before[top] + share * (clock[top] - before[top])
-        summit_s = _band(np.broadcast_to(at_top_s[:, None], start_c.shape), weight, 0.0)
+        summit_s = _band(at_top_s, weight, 0.0)
         kpa = float(standard_pressure_kpa(float(course.height_m[max(top - 1, 0) : top + 1].max())))
         ideal = float(boiling_c(kpa, vehicle.cooling.cap_kpa, vehicle.cooling.glycol_share))
         # the step over the summit may end well down the other side, cooled already: its hotter end counts
         hottest = np.maximum(path[top], path[top + 1])
-        boil = _band(ideal - hottest, weight, missed(float(np.median(at_top_s))))
-    chance = _rising([_chance(by[h], weight, limit_c, now_c, missed(h)) for h in CHANCE_S])
-    stop = _rising([_chance(by[h], weight, stop_c, now_c, missed(h)) for h in CHANCE_S])
+        boil = _band(ideal - hottest, weight, residual_c(float(np.median(at_top_s))))
+    chance = _rising([_chance(by[h], weight, limit_c, now_c, residual_c(h)) for h in CHANCE_S])
+    stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in CHANCE_S])
     return ClimbAhead(
-        t_ms=state.t_ms,
-        ahead_c=tuple((h, _band(at_s(float(h)), weight, missed(h))) for h in horizons_s),
+        t_ms=t_ms,
+        ahead_c=tuple((h, _band(at_s(float(h)), weight, residual_c(h))) for h in horizons_s),
         chance=tuple(zip(CHANCE_S, chance, strict=True)),
         chance_stop=tuple(zip(CHANCE_S, stop, strict=True)),
-        peak_c=_band(peak, weight, missed(float((weight * when_s).sum()))),
+        peak_c=_band(peak, weight, residual_c(float((weight * when_s).sum()))),
         peak_in_km=_quantile(where_m, weight, 0.5) / 1000.0,
         peak_in_s=_quantile(when_s, weight, 0.5),
-        chance_climb=_chance(peak, weight, limit_c, now_c, missed(float((weight * when_s).sum()))),
-        chance_soon=_chance(soon, weight, limit_c, now_c, missed(ALERT_S)),
+        chance_climb=_chance(peak, weight, limit_c, now_c, residual_c(float((weight * when_s).sum()))),
+        chance_soon=_chance(soon, weight, limit_c, now_c, residual_c(ALERT_S)),
         summit_in_km=None if summit_m is None else summit_m / 1000.0,
         summit_in_s=summit_s,
         summit_boil_margin_c=boil,
     )
 
 
-def residual_c(ahead_s: float, unsure: float) -> float:
-    """What no draw holds, so many seconds ahead [K]: grows from nothing to `RESIDUAL_C` times `unsure`."""
-    return RESIDUAL_C * unsure * float(-np.expm1(-ahead_s / RESIDUAL_GROWS_S)) + 0.3
+def residual_c(ahead_s: float) -> float:
+    """What no draw holds, so many seconds ahead [K]: grows from nothing to `RESIDUAL_C`."""
+    return RESIDUAL_C * float(-np.expm1(-ahead_s / RESIDUAL_GROWS_S)) + 0.3
 
 
 def _chance(highest: Array, weight: Array, line_c: float, now_c: float, smear_c: float) -> float:

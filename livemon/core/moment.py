@@ -17,6 +17,7 @@ from livemon.core import (
     climb_ahead,
     demand,
     estimator,
+    fleet,
     ignition,
     planned,
     rise,
@@ -36,6 +37,7 @@ from livemon.core.deeds import Many
 from livemon.core.engine import brake_kw_from_fuel
 from livemon.core.estimator import Estimate
 from livemon.core.events import Link, Mark, Sample, Tick, corrected
+from livemon.core.fleet import Fleet
 from livemon.core.forecast import Forecast
 from livemon.core.ignition import Ignition, IgnitionSettings
 from livemon.core.outcome import HORIZONS_S, Band, Status
@@ -109,6 +111,8 @@ class State(NamedTuple):
     shown: Shown | None = None
     """What the drive has shown of driver and road load; None without a route."""
     climb: ClimbAhead | None = None
+    fleet: Fleet | None = None
+    """The possible vehicles driven beside this one; None without a route."""
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
         """Only where nothing better tells the height."""
@@ -135,14 +139,16 @@ class Moment(NamedTuple):
 def start(settings: CoreSettings) -> State:
     """The state before the first event."""
     profile = settings.profile
+    vehicles = what_if.vehicles(profile)
     return State(
         estimator.start(profile),
         profile.body(),
         profile.engine(),
         profile.cooling(),
-        what_if.vehicles(profile),
+        vehicles,
         road=road.start(settings.route, settings.route_from_start),
         shown=None if settings.route is None else road_demand.begin(profile),
+        fleet=None if settings.route is None else fleet.start(vehicles),
     )
 
 
@@ -169,9 +175,12 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
     doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
     carried = estimator.advance(state.estimator, believed, where)
-    shown = state.shown
-    if shown is not None and carried.air_c is not None:
-        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), carried.air_c)
+    shown, followed = state.shown, state.fleet
+    if shown is not None and followed is not None and carried.air_c is not None:
+        kpa = road_demand.air_kpa(inputs, where)
+        fuel_kw = demand.fuel_kw(inputs, state.engine, carried.air_c, kpa)
+        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), fuel_kw, kpa, carried.air_c)
+        followed = fleet.follow(followed, believed, fuel_kw, kpa, carried.air_c)
     fresh = inputs.status in LIVE and inputs.coolant_c is not None
     blind = doubted_ms is not None and inputs.t_ms - doubted_ms > BLIND_MS
     now = estimator.estimate(carried) if fresh and not blind else None
@@ -185,6 +194,7 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         doubted_since_ms=doubted_ms,
         speed_kmh=inputs.speed_kmh,
         shown=shown,
+        fleet=followed,
         boil_c=boil,
         boil_kpa=boil_kpa,
     )
@@ -212,14 +222,13 @@ def _vehicle(state: State, inputs: Inputs) -> Vehicle:
 
 def _look_along(state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float) -> ClimbAhead | None:
     """The climb ahead, kept for some seconds; None at once where road or position is not known."""
-    if state.shown is None or where.ahead is None:
+    if state.shown is None or state.fleet is None or where.ahead is None:
         return None
     last = state.climb
     if last is not None and 0 <= inputs.t_ms - last.t_ms < climb_ahead.EVERY_MS:
         return last
-    return climb_ahead.look_along(
-        state.estimator, state.shown, inputs, where, _vehicle(state, inputs), limit_c, stop_c, HORIZONS_S
-    )
+    vehicle, air_c = _vehicle(state, inputs), state.estimator.air_c
+    return climb_ahead.look_along(state.fleet, state.shown, inputs, where, vehicle, air_c, limit_c, stop_c, HORIZONS_S)
 
 
 def demand_grade_pct(state: State, inputs: Inputs) -> float | None:

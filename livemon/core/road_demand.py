@@ -117,19 +117,30 @@ def _lift_fuel_kw(v: Vehicle, speed_kmh: Array | float, grade_pct: Array | float
     return np.asarray(traction.wheel_kw(force, speed_kmh) / v.body.driveline_efficiency / v.engine.indicated_efficiency)
 
 
-def heard(s: Shown, inputs: Inputs, where: RoadView, v: Vehicle, outside_c: float) -> Shown:
+def air_kpa(inputs: Inputs, where: RoadView) -> float:
+    """Outside pressure [kPa]: measured, else that of the height of the road here, else as `demand` has it.
+
+    On a route all that is said of the road ahead stands on its heights, so what is seen now must stand on them too.
+    """
+    height = None if where.altitude_m is None else where.altitude_m.likely
+    if inputs.baro_kpa is not None or not where.on_route or height is None:
+        return demand.air_pressure_kpa(inputs)
+    return float(standard_pressure_kpa(height))
+
+
+def heard(
+    s: Shown, inputs: Inputs, where: RoadView, v: Vehicle, fuel_kw: float | None, kpa: float, outside_c: float
+) -> Shown:
     """One second on; off the route, or without speed, engine speed or fuel, the block under way is dropped."""
     speed = inputs.speed_kmh if inputs.speed_kmh is not None else inputs.gps_speed_kmh
-    kpa = demand.air_pressure_kpa(inputs)
-    fuel = demand.fuel_kw(inputs, v.engine, outside_c, kpa)
-    if where.ahead is None or where.along_m is None or speed is None or not inputs.rpm or fuel is None:
+    if where.ahead is None or where.along_m is None or speed is None or not inputs.rpm or fuel_kw is None:
         return _new_block(s)
     height = where.ahead.height_m[0]
     if s.height_m is None:
         return s._replace(height_m=height, speed_kmh=speed, along_m=where.along_m)
     s = s._replace(
         seconds=s.seconds + 1,
-        fuel_kj=s.fuel_kj + fuel,
+        fuel_kj=s.fuel_kj + fuel_kw,
         revs=s.revs + inputs.rpm,
         driven_m=s.driven_m + speed / 3.6,
     )
@@ -232,11 +243,14 @@ class Course:
     step_m: Array
     height_m: Array
     speed_kmh: Array
-    heat_kw: Array
+    fuel_kw: Array
     rpm: Array
     air_c: Array
     kg_m3: Array
-    here_kg_m3: float
+
+    def seconds(self) -> Array:
+        """Time for each step [s]."""
+        return np.asarray(self.step_m[:, None] / (self.speed_kmh / 3.6))
 
 
 def course(
@@ -295,11 +309,10 @@ def course(
         np.diff(edge),
         height[1:],
         speed_d,
-        np.asarray(heat_made.coolant_heat_kw(v.engine, fuel)),
+        fuel,
         rpm_d * np.exp(RPM_SPREAD * z[4]),
         np.asarray(air_c_at(middle[:, None], outside_c, here_m, lapse)),
         kg_m3,
-        float(air_density(standard_pressure_kpa(here_m) * correction, outside_c)),
     )
 
 

@@ -13,6 +13,7 @@ from enum import Enum
 from typing import Any, Final, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livemon.core.air import Array, Number
 from livemon.core.figures import BODY, COOLING, ENGINE, FIGURES, Figure, FigureKey
@@ -322,7 +323,7 @@ def spread_by(key: FigureKey, figure: Figure, z: Array) -> Array:
 _Numbers = TypeVar("_Numbers", Body, Engine, Cooling)
 
 
-def take(numbers: _Numbers, index: Array | slice) -> _Numbers:
+def take(numbers: _Numbers, index: NDArray[np.intp] | Array | slice) -> _Numbers:
     """The same numbers for the chosen hypotheses only (resampling); plain floats stay as they are."""
     chosen: dict[str, Any] = {}
     for item in fields(numbers):

@@ -1,9 +1,8 @@
 """Climbs of both made-up plants with their route, for the benchmark of the forecast along a route.
 
 The roads and rigs are those of the forecast benchmark; here the height of the road and the place of the vehicle are
-kept, the route ends where the drive ends, and each rig has driven three other roads before.  What those taught the
-filter stands in for a learned profile; what an owner can read off the vehicle (mass, engine size, gears, torque) is
-typed.
+kept, the route ends where the drive ends, and each rig has driven three other roads before, from which `learn` makes
+its profile; what an owner can read off the vehicle (mass, engine size, gears, torque) is typed.
 """
 
 from __future__ import annotations
@@ -11,23 +10,24 @@ from __future__ import annotations
 import hashlib
 import pickle
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import estimator, signals
-from livemon.core.events import Mark, Sample
+from livemon.core.events import Event, Mark, Sample
 from livemon.core.figures import Figure
-from livemon.core.hypotheses import Bank
 from livemon.core.route import Route, build
 from livemon.core.vehicle import VehicleProfile
 from livemon.sim import drive as sim
 from livemon.sim import rigs as sim_rigs
 from livemon.sim.faults import Break
 from livemon.sim.road import BUILDERS
+from livemon.study import recording
+from livemon.study.learn import Learned, learn
+from livemon.wire.codes import marks_drive
 from tests.bench.forecast import drives, plant_sim, plant_two, roads
 from tests.plant2 import rig as rigs_two
 from tests.plant2 import world
@@ -276,24 +276,19 @@ def _typed_sim(rig: sim.Rig) -> VehicleProfile:
 # --- what the drives before have taught ---
 
 
-def taught(climb: Climb) -> Bank:
-    """The filter after the three drives before: the stand-in for a learned profile."""
-    state = estimator.start(climb.profile)
-    for told in climb.earlier:
-        heard, bank = signals.Signals(), state.bank
-        state = replace(estimator.start(climb.profile), bank=bank, usual_c=float(told.readings["coolant_c"][0]))
-        columns = [(n, v) for n, v in told.readings.items() if n not in ("latitude_deg", "longitude_deg")]
-        declared: bool | None = None
-        for second in range(len(told.readings["coolant_c"])):
-            t_ms = (second + 1) * 1000
-            if told.ac is not None and bool(told.ac[second]) is not declared:
-                declared = bool(told.ac[second])
-                heard = signals.hear(heard, Mark(t_ms, (("ac_on", declared),)))
-            readings = tuple((n, float(v[second])) for n, v in columns if np.isfinite(v[second]))
-            heard = signals.hear(heard, Sample(t_ms, readings))
-            heard, inputs = signals.at_tick(heard, t_ms, None, None)
-            if second == 0 and state.bank is not None:  # another day: the temperature starts again
-                inputs = replace(inputs, gap=True)
-            state = estimator.advance(state, inputs)
-    assert state.bank is not None, "no coolant in the drives before"
-    return state.bank
+def learned(climb: Climb) -> VehicleProfile:
+    """The profile after `learn` from the three drives before; as typed where they are of no use."""
+    some = [recording.from_events(f"{k}", _events(told), climb.profile) for k, told in enumerate(climb.earlier)]
+    found = learn(some, climb.profile, marks_drive)
+    return found.profile if isinstance(found, Learned) else climb.profile
+
+
+def _events(told: Told) -> Iterator[Event]:
+    columns = [(n, v) for n, v in told.readings.items() if n not in ("latitude_deg", "longitude_deg")]
+    declared: bool | None = None
+    for second in range(len(told.readings["coolant_c"])):
+        t_ms = (second + 1) * 1000
+        if told.ac is not None and bool(told.ac[second]) is not declared:
+            declared = bool(told.ac[second])
+            yield Mark(t_ms, (("ac_on", declared),))
+        yield Sample(t_ms, tuple((n, float(v[second])) for n, v in columns if np.isfinite(v[second])))

@@ -11,15 +11,14 @@ import argparse
 import pickle
 import sys
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import hypotheses, pipeline
-from livemon.core.hypotheses import Bank
+from livemon.core import pipeline
 from livemon.core.outcome import Outcome
 from livemon.core.vehicle import VehicleProfile
 from tests.bench import route_climbs
@@ -57,17 +56,12 @@ class Result:
     said: list[Said] = field(default_factory=list)
 
 
-def run(climb: Climb, with_route: bool, bank: Bank | None) -> Said:
-    """The product's own pipeline over one climb; `bank` = what earlier drives taught, None = default profile."""
-    profile = VehicleProfile() if bank is None else climb.profile
+def run(climb: Climb, with_route: bool, profile: VehicleProfile) -> Said:
+    """The product's own pipeline over one climb."""
     settings = pipeline.CoreSettings(
         limit_c=climb.drive.limit_c, profile=profile, route=climb.route if with_route else None
     )
     state = pipeline.start(settings)
-    if bank is not None:
-        first = np.asarray(climb.drive.readings["coolant_c"][0] + 0.25)
-        known = hypotheses.reset_temperature(bank, first, 2.0)
-        state = state._replace(estimator=replace(state.estimator, bank=known, usual_c=float(first)))
     n = climb.drive.truth_c.size
     said: list[Outcome] = []
     peak, chance, road_s = np.full((3, n), np.nan), np.full(n, np.nan), 0
@@ -88,7 +82,7 @@ def run(climb: Climb, with_route: bool, bank: Bank | None) -> Said:
     return Said(track, peak, chance, road_s)
 
 
-def _one(job: tuple[Climb, bool, Bank | None]) -> Said:
+def _one(job: tuple[Climb, bool, VehicleProfile]) -> Said:
     return run(*job)
 
 
@@ -209,14 +203,15 @@ def main(argv: list[str]) -> int:
         for f in route_climbs.FAMILIES
         for c in route_climbs.load(p, f, args.drives, args.seed)
     ]
-    banks = [_taught(c) for c in climbs]
+    profiles = [route_climbs.learned(c) for c in climbs]
+    plain = VehicleProfile()
     crossing = sum(c.drive.crossing_s is not None for c in climbs)
     hours = sum(c.drive.truth_c.size for c in climbs) / 3600.0
     print(f"seed {args.seed}, plants {args.plants}: {len(climbs)} climbs, {hours:.0f} h, {crossing} cross\n\n{HEAD}")
     kept = {}
     for name in args.cases.split(","):
         with_route, with_profile = CASES[name]
-        work = [(c, with_route, b if with_profile else None) for c, b in zip(climbs, banks, strict=True)]
+        work = [(c, with_route, p if with_profile else plain) for c, p in zip(climbs, profiles, strict=True)]
         if args.jobs == 1:
             said = [_one(job) for job in work]
         else:
@@ -227,10 +222,6 @@ def main(argv: list[str]) -> int:
     if args.keep:
         args.keep.write_bytes(pickle.dumps((climbs, kept)))
     return 0
-
-
-def _taught(climb: Climb) -> Bank:
-    return route_climbs.taught(climb)
 
 
 if __name__ == "__main__":

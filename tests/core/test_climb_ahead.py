@@ -8,11 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livemon.core import climb_ahead, pipeline
+from livemon.core import climb_ahead, fleet, pipeline, what_if
 from livemon.core.events import Mark, Sample, Tick
-from livemon.core.hypotheses import MEMBERS, start
 from livemon.core.outcome import Outcome, Status
-from livemon.core.prior import prior_from
 from livemon.core.road import Place, RoadView, advance
 from livemon.core.road import start as road_start
 from livemon.core.route import Route, build, locate
@@ -97,13 +95,12 @@ def test_up_and_down_the_same_road_are_told_apart() -> None:
     assert locate(route, upper, lower, 200.0) == pytest.approx(16_000.0, abs=5.0)
 
 
-def test_draws_have_mean_and_covariance_of_each_member() -> None:
-    bank = start(prior_from(VehicleProfile()), np.asarray(90.0))
-    drawn = climb_ahead.drawn(bank)
-    assert drawn.shape == (6, climb_ahead.DRAWS, MEMBERS)
-    assert drawn.mean(axis=1) == pytest.approx(bank.mean, abs=1e-9)
-    spread = np.sqrt(np.array([bank.cov[i, i] for i in range(6)]))
-    assert drawn.std(axis=1) == pytest.approx(spread, rel=1e-6)
+def test_draws_have_mean_and_spread_of_what_is_not_known() -> None:
+    known = fleet.start(what_if.vehicles(VehicleProfile()))
+    drawn = climb_ahead.drawn(known)
+    assert drawn.shape == (fleet.UNKNOWNS, climb_ahead.LANES)
+    assert drawn.mean(axis=1) == pytest.approx(np.zeros(fleet.UNKNOWNS), abs=1e-9)
+    assert drawn.std(axis=1) == pytest.approx(fleet.START_SD, rel=1e-6)
 
 
 def drive(

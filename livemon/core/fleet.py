@@ -1,0 +1,234 @@
+"""The possible vehicles of the profile, driven beside the real one: what of them the drive so far bears out.
+
+Each takes the same fuel, speed and air through the full cooling (`heat.advance`) and is corrected by the coolant that
+is read: an extended Kalman filter a vehicle over what its figures leave open in a drive (temperature, a drift, heat
+made against heat shed, where the thermostat opens), and a weight by how well it foretold.  So the errors of a profile
+cancel where the drive has shown them, and stay in the band where it has not.  It
+does not know the road ahead (`climb_ahead`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from livemon.core import heat, radiator
+from livemon.core.air import Array, Number, air_density, held
+from livemon.core.deeds import Many
+from livemon.core.engine import coolant_heat_kw
+from livemon.core.heat import Nodes
+from livemon.core.radiator import Demand, Surroundings
+from livemon.core.signals import Inputs
+
+STEP_S: Final = 5
+"""The cooling is stepped so often; what is asked of it is taken in the mean of the time."""
+LONGEST_S: Final = 15.0
+"""A step over a longer hole in the ticks is cut to this."""
+TEMP, DRIFT, HEAT, OPENS = range(4)
+"""Rows of the unknowns of a vehicle: coolant [K off its nodes, always 0 between steps], unexplained rate [K/s], ln of
+heat made over what its figures say, and how much later its thermostat opens [K]."""
+UNKNOWNS: Final = 4
+START_SD: Final = np.array([1.5, 0.004, 0.10, 1.0])
+"""What the figures of a vehicle leave open in one drive, one standard deviation: fuel as told differs by 5 % from drive
+to drive, the model's form carries 9 % more or less (`study/cooling_fit`, `study/learn`)."""
+WALK: Final = np.array([0.05, 0.0, 0.001, 0.01])  # per sqrt(s)
+DRIFT_TAU_S: Final = 200.0
+MOST: Final = np.array([50.0, 0.04, 0.6, 6.0])
+READING_SD_C: Final = 1.4
+"""Scatter, rounding, and what the nodes do not follow: correlated from reading to reading, so wide."""
+SHUT_SD_C: Final = 3.0
+"""So much more while the thermostat regulates: then it, not the balance, sets the temperature."""
+OPEN_FROM, OPEN_SPAN = 0.4, 0.5
+"""Opening from which, and over which, a reading tells of heat made and of which vehicle it is."""
+SETTLE_S: Final = 180.0
+"""So long after the start metal and radiator are not yet where the model puts them."""
+TRUST: Final = 0.1
+"""Share of a reading's log likelihood that counts for a vehicle's weight: ten readings in a row err alike."""
+FORGET: Final = 0.998
+LIGHTEST: Final = -4.0
+READ_AT: Final = 0.25  # a reading r stands for r + 0.25 +- 0.5, between rounding and cutting off
+AC_UNTOLD: Final = 0.5
+LOSS_PER_S: Final = 0.0002
+
+
+class Asked(NamedTuple):
+    """What is asked of the cooling: fuel [kW], engine [rpm], speed [km/h], A/C 0 to 1, air [C] and [kg/m3]."""
+
+    fuel_kw: Number
+    rpm: Number
+    speed_kmh: Number
+    ac_on: Number
+    air_c: Number
+    kg_m3: Number
+
+    def around(self) -> Surroundings:
+        """The air of it."""
+        return Surroundings(self.air_c, self.kg_m3)
+
+
+class Fleet(NamedTuple):
+    """State of every vehicle (last axis); `nodes` None until the first reading that can be followed."""
+
+    many: Many
+    size: int
+    unknown: Array
+    """(UNKNOWNS, vehicles)"""
+    cov: Array
+    """(UNKNOWNS, UNKNOWNS, vehicles)"""
+    log_weight: Array
+    nodes: Nodes | None = None
+    sensed_c: Array | None = None
+    followed_s: float = 0.0
+    stepped_ms: int = 0
+    # the step under way
+    ticks: int = 0
+    so_far: tuple[float, ...] = (0.0,) * 5
+    reading_c: float | None = None
+
+
+def start(many: Many) -> Fleet:
+    """Before the drive."""
+    count = int(np.size(many.cooling.electric_on_c))
+    zero = np.zeros(count)
+    return Fleet(many, count, np.zeros((UNKNOWNS, count)), _apart(START_SD, count), zero)
+
+
+def _apart(sd: Array, count: int) -> Array:
+    return np.asarray((np.diag(sd * sd))[:, :, None] + np.zeros(count))
+
+
+def shares(fleet: Fleet) -> Array:
+    """Weights of the vehicles, summing to one."""
+    weight = np.exp(fleet.log_weight)
+    return np.asarray(weight / weight.sum())
+
+
+def follow(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_kpa: float, air_c: float) -> Fleet:
+    """One tick on; heat and air as the road ahead will be reckoned.
+
+    A hole in the readings, a stopped engine or an untold demand ends what was followed; what was learned of heat and
+    thermostat stays.
+    """
+    speed = inputs.speed_kmh if inputs.speed_kmh is not None else inputs.gps_speed_kmh
+    if inputs.gap or fuel_kw is None or not inputs.rpm or speed is None:
+        return fleet if fleet.nodes is None and not fleet.ticks else _anew(fleet)
+    ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
+    now = (fuel_kw, inputs.rpm, speed, ac, air_c)
+    news = inputs.coolant_news[-1][1] if inputs.coolant_news else fleet.reading_c
+    fleet = fleet._replace(
+        ticks=fleet.ticks + 1,
+        so_far=tuple(a + b for a, b in zip(fleet.so_far, now, strict=True)),
+        reading_c=news,
+    )
+    if fleet.ticks < STEP_S:
+        return fleet
+    fuel, rpm, kmh, ac, air = (total / fleet.ticks for total in fleet.so_far)
+    asked = Asked(fuel, rpm, kmh, ac, air, float(air_density(air_kpa, air)))
+    dt_s = min((inputs.t_ms - fleet.stepped_ms) / 1000.0, LONGEST_S) if fleet.stepped_ms else float(STEP_S)
+    done = _stepped(fleet, asked, max(dt_s, 1.0))
+    return done._replace(stepped_ms=inputs.t_ms, ticks=0, so_far=(0.0,) * 5, reading_c=None)
+
+
+def _anew(fleet: Fleet) -> Fleet:
+    cov = fleet.cov.copy()
+    for i in (TEMP, DRIFT):
+        cov[i] = 0.0
+        cov[:, i] = 0.0
+        cov[i, i] = START_SD[i] ** 2
+    unknown = fleet.unknown.copy()
+    unknown[DRIFT] = 0.0
+    return Fleet(fleet.many, fleet.size, unknown, cov, fleet.log_weight)
+
+
+def _stepped(fleet: Fleet, asked: Asked, dt_s: float) -> Fleet:
+    if fleet.nodes is None or fleet.sensed_c is None:
+        if fleet.reading_c is None:
+            return fleet
+        zero = np.zeros(fleet.size)
+        coolant = fleet.reading_c + READ_AT + zero
+        made_kw = coolant_heat_kw(fleet.many.engine, asked.fuel_kw) + zero
+        warm = heat.regulated(coolant, asked.air_c, made_kw, fleet.many.cooling)
+        nodes = Nodes(warm.metal_c, warm.coolant_c, warm.radiator_c + zero, warm.opening + zero, zero, zero)
+        return fleet._replace(nodes=nodes, sensed_c=coolant)
+    cooling = fleet.many.cooling
+    unknown, cov = fleet.unknown.copy(), fleet.cov.copy()
+    before = fleet.nodes
+    nodes = advanced(fleet.many, before, unknown, asked, dt_s)
+    _spread(fleet, before, asked, unknown, cov, dt_s)
+    sensed = np.asarray(heat.lag(fleet.sensed_c, nodes.coolant_c, dt_s, cooling.sensor_lag_s))
+    moved = fleet._replace(nodes=nodes, sensed_c=sensed, unknown=unknown, cov=cov, followed_s=fleet.followed_s + dt_s)
+    return moved if fleet.reading_c is None else _weighed(moved, nodes, sensed, fleet.reading_c)
+
+
+def advanced(many: Many, nodes: Nodes, unknown: Array, asked: Asked, dt_s: Number) -> Nodes:
+    """Every vehicle `dt_s` on, with what is not known of it as `unknown` says."""
+    cooling = replace(many.cooling, open_c=many.cooling.open_c + unknown[OPENS])
+    made_kw = coolant_heat_kw(many.engine, asked.fuel_kw) * np.exp(unknown[HEAT])
+    demand = Demand(made_kw, asked.rpm, asked.speed_kmh, asked.ac_on)
+    after = heat.advance(nodes, demand, asked.around(), cooling, dt_s)
+    return replace(after, coolant_c=after.coolant_c + unknown[DRIFT] * dt_s)
+
+
+def _spread(fleet: Fleet, nodes: Nodes, asked: Asked, unknown: Array, cov: Array, dt_s: float) -> None:
+    """Prediction of the covariance, in place: only the temperature is coupled to the others, as one node would be."""
+    cooling = fleet.many.cooling
+    demand = Demand(0.0, asked.rpm, asked.speed_kmh, asked.ac_on)
+    core = radiator.shed(cooling, demand, asked.around(), 1.0, nodes.clutch, nodes.electric)
+    capacity = heat.heat_capacity_kj_k(cooling)
+    per_s = core.conductance_kw_k / capacity
+    inside = np.asarray(
+        (nodes.opening > cooling.thermostat_floor + 0.01) & (nodes.opening < cooling.thermostat_ceiling - 0.01)
+    )
+    gate = per_s * np.maximum(nodes.coolant_c - core.air_c, 0.0) * inside / cooling.full_span_c
+    slope = np.zeros_like(unknown)
+    slope[TEMP] = np.maximum(-(nodes.opening * per_s + gate + LOSS_PER_S), -0.5 / dt_s)
+    slope[DRIFT] = 1.0
+    slope[HEAT] = cooling.metal_kw_k * np.maximum(nodes.metal_c - nodes.coolant_c, 0.0) / capacity
+    slope[OPENS] = np.minimum(gate, 0.5 / dt_s)
+    column = (cov * slope).sum(axis=1) * dt_s
+    cov[TEMP] += column
+    cov[:, TEMP] += column
+    cov[TEMP, TEMP] += (slope * column).sum(axis=0) * dt_s
+    keep = float(np.exp(-dt_s / DRIFT_TAU_S))
+    unknown[DRIFT] *= keep
+    cov[DRIFT] *= keep
+    cov[:, DRIFT] *= keep
+    cov[DRIFT, DRIFT] += START_SD[DRIFT] ** 2 * (1.0 - keep * keep)
+    for i in (TEMP, HEAT, OPENS):
+        cov[i, i] += WALK[i] ** 2 * dt_s
+
+
+def _weighed(fleet: Fleet, nodes: Nodes, sensed_c: Array, reading_c: float) -> Fleet:
+    """Every vehicle corrected by a reading, and weighed by it.
+
+    While the thermostat regulates, or just after the start, the heat made is left as it is (a Schmidt-Kalman update):
+    the reading then speaks of the thermostat, or of where metal and radiator began.
+    """
+    cov, unknown = fleet.cov, fleet.unknown.copy()
+    wide = np.asarray(held((nodes.opening - OPEN_FROM) / OPEN_SPAN, 0.0, 1.0))
+    settled = min(max(fleet.followed_s / SETTLE_S - 1.0, 0.0), 1.0)
+    shut = held((1.0 - nodes.opening) * 2.0, 0.0, 1.0)
+    variance = cov[TEMP, TEMP] + READING_SD_C**2 + (SHUT_SD_C * shut) ** 2
+    surprise = reading_c + READ_AT - sensed_c
+    likely = np.minimum(surprise * surprise / variance, 16.0) + np.log(variance)
+    surprise = np.asarray(held(surprise, -4.0 * np.sqrt(variance), 4.0 * np.sqrt(variance)))
+    across = cov[:, TEMP]
+    gain = across / variance
+    gain[HEAT] *= wide * settled
+    change = gain * surprise
+    outer = gain[:, None] * across
+    cov = cov - outer - outer.swapaxes(0, 1) + gain[:, None] * gain * variance
+    unknown[1:] = held(unknown[1:] + change[1:], -MOST[1:, None], MOST[1:, None])
+    warmer = change[TEMP]
+    corrected = replace(
+        nodes,
+        metal_c=nodes.metal_c + warmer,
+        coolant_c=nodes.coolant_c + warmer,
+        radiator_c=nodes.radiator_c + warmer * nodes.opening,
+    )
+    counts = TRUST * float(wide.mean()) * settled
+    weight = fleet.log_weight * FORGET - 0.5 * counts * likely
+    weight = np.maximum(weight - weight.max(), LIGHTEST)
+    return fleet._replace(nodes=corrected, sensed_c=sensed_c + warmer, unknown=unknown, cov=cov, log_weight=weight)
