@@ -26,8 +26,9 @@ DRIVE_AIR_C: Final = 1.0
 """One drive of a vehicle differs from the next: heat made (fuel, share), wind along the road, outside air; one standard
 deviation each.  A vehicle that is known to the last figure still starts a drive with these."""
 _DRIVE: Final = np.array([0.0, 0.0, DRIVE_HEAT, AIR_EXPONENT * DRIVE_WIND_KMH / RAM_KMH, 0.0, DRIVE_AIR_C])
-_REDUCED: Final = np.array([1.0, DRIFT_SD, 0.10, 0.10, 0.30, 1.5])
-"""What one node misses of the full model in other states than the one they are matched in; the first two: its own."""
+_REDUCED: Final = np.array([1.0, DRIFT_SD, 0.02, 0.05, 0.50, 3.0])
+"""What one node misses of the full model in other states than the one they are matched in; the first two: its own.
+Chosen on made-up garages by the error with the demand known (docs/learn.md)."""
 _FUEL_KW_L: Final = 30.0
 
 
