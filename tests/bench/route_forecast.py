@@ -1,8 +1,9 @@
 """`python -m tests.bench.route_forecast`: the forecast with and without a route, with and without a learned profile.
 
 Climbs of both made-up plants (`route_climbs`), limits within 5 C of the peak.  Four cases over the same drives: route
-and profile, route alone, profile alone, neither.  One table: crossings warned three minutes ahead (or from the foot of
-a climb that is shorter) against false cautions an hour, error of the expected peak, Brier score, bands (docs/road.md).
+and profile (learned by `learn` from three earlier drives), route alone, profile alone, neither.  One table of what the
+core itself says at its own levels: crossings warned three minutes ahead (or from the foot of a climb that is shorter),
+false cautions an hour, error of the expected peak, Brier score, bands; and what `climb_chance` trades (docs/road.md).
 """
 
 from __future__ import annotations
@@ -11,15 +12,16 @@ import argparse
 import pickle
 import sys
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import pipeline
-from livemon.core.outcome import Outcome
+from livemon.core import alert, pipeline
+from livemon.core.alert import AlertSettings, Evidence
+from livemon.core.outcome import Level, Outcome
 from livemon.core.vehicle import VehicleProfile
 from tests.bench import route_climbs
 from tests.bench.forecast import ours, scoring
@@ -36,6 +38,7 @@ CASES = {
 }
 TUNING_SEED, STUDY_SEED = 1, 2026
 WANTED_S = 180
+CUTS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 PEAK_AHEAD_S = 600
 
 
@@ -45,15 +48,7 @@ class Said:
 
     track: Track
     peak_c: Array  # (3, T) expected peak
-    chance_climb: Array
-    road_s: int = 0  # seconds in which the road was in the forecast
-
-
-@dataclass
-class Result:
-    """Everything of one case that is scored."""
-
-    said: list[Said] = field(default_factory=list)
+    evidence: list[Evidence]  # what each second's level was decided on
 
 
 def run(climb: Climb, with_route: bool, profile: VehicleProfile) -> Said:
@@ -61,25 +56,20 @@ def run(climb: Climb, with_route: bool, profile: VehicleProfile) -> Said:
     settings = pipeline.CoreSettings(
         limit_c=climb.drive.limit_c, profile=profile, route=climb.route if with_route else None
     )
-    state = pipeline.start(settings)
     n = climb.drive.truth_c.size
+    peak = np.full((3, n), np.nan)
     said: list[Outcome] = []
-    peak, chance, road_s = np.full((3, n), np.nan), np.full(n, np.nan), 0
+    evidence: list[Evidence] = []
     begin = time.perf_counter()
-    for event in ours.events(climb.drive):
-        state, outcome = pipeline.step(state, event, settings)
-        if outcome is None:
+    for _, told in pipeline.rerun(ours.events(climb.drive), settings):
+        if told is None:
             continue
-        ahead = state.climb
-        if ahead is not None:
-            road_s += 1
-            peak[:, len(said)] = ours._three(ahead.peak_c, np.nan, np.nan)
-            chance[len(said)] = ahead.chance_soon
-        said.append(outcome)
-    track = ours.to_track(said, (time.perf_counter() - begin) / n * 1e6)
-    if with_route:
-        track.urgency = np.fmax(chance, -1.0)
-    return Said(track, peak, chance, road_s)
+        road = told.outcome.road
+        if road is not None:
+            peak[:, len(said)] = ours._three(road.peak_c, np.nan, np.nan)
+        said.append(told.outcome)
+        evidence.append(told.evidence)
+    return Said(ours.to_track(said, (time.perf_counter() - begin) / n * 1e6), peak, evidence)
 
 
 def _one(job: tuple[Climb, bool, VehicleProfile]) -> Said:
@@ -121,16 +111,22 @@ def _pool(climbs: list[Climb], raised: list[NDArray[np.bool_]]) -> tuple[float, 
     )
 
 
-def swept(climbs: list[Climb], tracks: list[Track], most_per_h: float) -> tuple[float, float, float, float]:
-    """Best threshold of the chance up to so many false cautions an hour: (threshold, warned, false, lead)."""
-    best = (np.nan, 0.0, 0.0, 0.0)
-    for cut in np.linspace(0.95, 0.1, 35):
-        warned, false, lead, _ = _pool(climbs, [np.nan_to_num(t.urgency, nan=-1.0) >= cut for t in tracks])
-        if false > most_per_h:
-            break
-        if warned >= best[1]:
-            best = (float(cut), warned, false, lead)
-    return best
+def at_chance(said: Said, climb_chance: float) -> NDArray[np.bool_]:
+    """Seconds at caution or over, as the core itself decides under another `climb_chance`."""
+    settings, state, raised = AlertSettings(climb_chance=climb_chance), alert.start(), []
+    for evidence in said.evidence:
+        state, level = alert.decide(state, evidence, settings)
+        raised.append(level >= Level.CAUTION)
+    return np.array(raised)
+
+
+def sweep(climbs: list[Climb], said: list[Said]) -> str:
+    """What each `climb_chance` would have brought, as lines of a table."""
+    lines = ["| climb_chance | warned, % | false/h | median lead, s |", "|---|---|---|---|"]
+    for cut in CUTS:
+        warned, false, lead, count = _pool(climbs, [at_chance(s, cut) for s in said])
+        lines.append(f"| {cut:.2f} | {100 * warned:.0f} of {count:.0f} | {false:.2f} | {lead:.0f} |")
+    return "\n".join(lines)
 
 
 def peak_errors(climb: Climb, said: Said) -> float | None:
@@ -160,7 +156,6 @@ def row(name: str, climbs: list[Climb], said: list[Said]) -> str:
     """One line of the table."""
     tracks = [s.track for s in said]
     own = _pool(climbs, [s.track.caution for s in said if s.track.caution is not None])
-    best = swept(climbs, tracks, 1.0)
     errors = np.array([e for c, s in zip(climbs, said, strict=True) if (e := peak_errors(c, s)) is not None])
     inside = [x for c, s in zip(climbs, said, strict=True) for x in peak_inside(c, s)]
     chances, outcomes = [], []
@@ -174,16 +169,15 @@ def row(name: str, climbs: list[Climb], said: list[Said]) -> str:
     held = "/".join(f"{100 * bands[h].coverage:.0f}" for h in sorted(bands))
     cost = float(np.mean([t.us_per_step for t in tracks]))
     return (
-        f"| {name} | {100 * best[1]:.0f} (at {best[0]:.2f}, {best[2]:.2f}/h, lead {best[3]:.0f} s) "
-        f"| {100 * own[0]:.0f} ({own[1]:.2f}/h, lead {own[2]:.0f} s) "
+        f"| {name} | {100 * own[0]:.0f} of {own[3]:.0f} | {own[1]:.2f} | {own[2]:.0f} "
         f"| {np.median(np.abs(errors)):.1f} ({np.median(errors):+.1f}, n {errors.size}) | {brier:.3f} | {held} "
         f"| {100 * np.mean(inside) if inside else float('nan'):.0f} | {cost:.0f} |"
     )
 
 
 HEAD = (
-    "| case | warned at <= 1 false/h, % | own level: warned, % | peak error ten minutes before, C: median size "
-    "(median) | Brier | in 80 % band 120/300/600 s | peak in band, % | us/s |\n|---|---|---|---|---|---|---|---|"
+    "| case | crossings warned, % | false/h | median lead, s | peak error ten minutes before, C: median size (median) "
+    "| Brier, 300 s | in 80 % band 120/300/600 s | peak in band, % | us/s |\n|---|---|---|---|---|---|---|---|---|"
 )
 
 
@@ -208,7 +202,7 @@ def main(argv: list[str]) -> int:
     crossing = sum(c.drive.crossing_s is not None for c in climbs)
     hours = sum(c.drive.truth_c.size for c in climbs) / 3600.0
     print(f"seed {args.seed}, plants {args.plants}: {len(climbs)} climbs, {hours:.0f} h, {crossing} cross\n\n{HEAD}")
-    kept = {}
+    kept, tables = {}, []
     for name in args.cases.split(","):
         with_route, with_profile = CASES[name]
         work = [(c, with_route, p if with_profile else plain) for c, p in zip(climbs, profiles, strict=True)]
@@ -218,7 +212,10 @@ def main(argv: list[str]) -> int:
             with Pool(args.jobs) as pool:
                 said = pool.map(_one, work, chunksize=2)
         print(row(name, climbs, said), flush=True)
+        if with_route:
+            tables.append(f"\n{name}, as the core decides under other `climb_chance`:\n\n{sweep(climbs, said)}")
         kept[name] = said
+    print("\n".join(tables))
     if args.keep:
         args.keep.write_bytes(pickle.dumps((climbs, kept)))
     return 0
