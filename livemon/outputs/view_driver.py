@@ -14,7 +14,7 @@ from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, wrap
 _MIN_BIG_ROWS = 5
 _MAX_BIG_ROWS = 20
 _CALM_BIG_ROWS = 9
-_OFF_PLAN_ROWS = 12
+_AHEAD_ROWS = 12
 _SHAPE_ROWS = 7
 """The shape stands beside the figure only if the digits can stay this high."""
 
@@ -24,13 +24,18 @@ def render(outcome: Outcome, columns: int, rows: int, units: Display) -> Screen:
     sheet = Canvas(columns, rows)
     head(sheet, outcome)
     action_row = _action(sheet, outcome, foot(sheet))
-    _figure(sheet, outcome, units, 1 + _off_plan(sheet, outcome, units), action_row)
+    _figure(sheet, outcome, units, 1 + _ahead(sheet, outcome, units), action_row)
     return sheet.screen()
 
 
-def _off_plan(sheet: Canvas, outcome: Outcome, units: Display) -> int:
-    """A short line under the head where there is room for one; returns the rows it takes."""
-    words = view_plan.driver(outcome, units) if sheet.rows >= _OFF_PLAN_ROWS else None
+def _ahead(sheet: Canvas, outcome: Outcome, units: Display) -> int:
+    """A short line under the head where there is room for one: off the plan, else what the road ahead brings.
+
+    Returns the rows it takes.
+    """
+    if sheet.rows < _AHEAD_ROWS:
+        return 0
+    words = view_plan.driver(outcome, units) or view_words.road_line(outcome, units)
     if words is None or len(words) + 2 > sheet.columns:
         return 0
     sheet.put(1, 1, words, Tone.PLAIN, Look.BOLD)

@@ -127,6 +127,29 @@ def minutes_band(outcome: Outcome) -> str:
     return f"{low} or more" if time.high is None else f"{low}..{math.ceil(time.high / 60)}"
 
 
+PEAK_OVER_C: Final = 2.0
+PEAK_FAR_S: Final = 60.0
+"""A peak closer to now than these is no news to the driver."""
+
+
+def road_line(outcome: Outcome, units: Display) -> str | None:
+    """The road ahead in a few words for the driver, "peak 106°C in 8 km"; None where it brings nothing hotter."""
+    road, now = outcome.road, outcome.estimate_c
+    if road is None or not road.on_route or not believed(outcome) or now is None or now.likely is None:
+        return None
+    if (
+        road.peak_c is None
+        or road.peak_c.likely is None
+        or road.peak_in_km is None
+        or (road.peak_in_s or 0) < PEAK_FAR_S
+    ):
+        return None
+    if road.peak_c.likely < now.likely + PEAK_OVER_C:
+        return None
+    far = to_unit(1000.0 * road.peak_in_km, LENGTH, units.distance)
+    return f"peak {temp(road.peak_c.likely, units)} in {far:.{0 if far >= 10 else 1}f} {units.distance}"
+
+
 def road_items(outcome: Outcome, units: Display) -> list[str]:
     """What the route says of the road ahead, most needed first; where the road is lost, only that."""
     road = outcome.road
