@@ -28,6 +28,10 @@ class Made:
 
     shows: str
     simulate: tuple[str, ...]
+    route: bool = False
+    """The road of the scenario lies beside the log as route.gpx."""
+    learned: tuple[tuple[str, ...], ...] = ()
+    """Earlier drives, as `livemon simulate` makes them, from which `livemon learn` wrote vehicle.yaml."""
 
 
 MADE = {
@@ -38,6 +42,17 @@ MADE = {
     "pass-bends-off": Made(
         "The same pass driven slower, A/C off: the rise bends off below the limit.",
         ("--scenario", "karga-gentle", "--signals", "gps", "--length", "1200 s"),
+    ),
+    "pass-seen-ahead": Made(
+        "The hot pass with its route and a vehicle learned from three other drives: the caution comes on the level, "
+        "before the climb begins.",
+        ("--scenario", "karga-pass", "--seed", "2", "--signals", "gps", "--length", "760 s"),
+        route=True,
+        learned=(
+            ("--scenario", "karga-gentle", "--seed", "21", "--signals", "gps"),
+            ("--scenario", "karga-pass", "--seed", "22", "--signals", "gps"),
+            ("--scenario", "cold-morning", "--seed", "23", "--signals", "gps"),
+        ),
     ),
     "traffic-jam": Made(
         "A jam on a 43 C day with A/C and a weak electric fan: it heats up at walking pace.",
@@ -60,8 +75,11 @@ def names() -> list[str]:
 
 
 def say(log: Path, settings: Path | None = None) -> list[str]:
-    """The lines of `livemon replay --json`, each with its newline."""
+    """The lines of `livemon replay --json`, each with its newline; a route and a vehicle beside the settings count."""
     options = [] if settings is None else ["--settings", str(settings)]
+    for option, name in (("--route", "route.gpx"), ("--vehicle", "vehicle.yaml")):
+        if settings is not None and (settings.parent / name).exists():
+            options += [option, str(settings.parent / name)]
     said = io.StringIO()
     with redirect_stdout(said):
         status = main(["replay", str(log), "--json", "--quiet", *options])

@@ -110,6 +110,22 @@ def test_what_came_before_a_source_failed_is_told() -> None:
     assert len(lines.text.getvalue().splitlines()) >= 239
 
 
+def test_with_route_and_learned_vehicle_the_caution_comes_before_the_climb() -> None:
+    """Nine minutes before it is reached the peak is foreseen, too."""
+    folder = FOLDER / "pass-seen-ahead"
+    lines = [json.loads(line) for line in (folder / "expected.jsonl").read_text(encoding="utf-8").splitlines()]
+    said, summary = lines[:-1], lines[-1]["summary"]
+    first = next(line for line in said if line["level"] == "caution")
+    begins_s = next(line["time_s"] for line in said if line["climb"]["on"])
+    assert first["time_s"] < begins_s - 60
+    assert summary["cautions"] == [first["time_s"]]
+    assert summary["leads_s"][0] > 400
+    early = next(line for line in said if line["time_s"] == round(summary["peak_at_s"] - 560, -1))
+    assert not early["climb"]["on"]
+    assert early["road"]["peak_c"]["low"] <= summary["peak_c"] <= early["road"]["peak_c"]["high"]
+    assert abs(early["road"]["peak_c"]["likely"] - summary["peak_c"]) <= 6.0
+
+
 class _Clock:
     """Told time: each look moves it on."""
 
