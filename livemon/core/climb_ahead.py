@@ -14,14 +14,15 @@ from typing import Final
 import numpy as np
 
 from livemon.core import fleet as beside
-from livemon.core import road_demand
-from livemon.core.air import Array, Number, standard_pressure_kpa
+from livemon.core import heat, road_demand
+from livemon.core.air import Array, Number, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
 from livemon.core.draws import normals
-from livemon.core.fleet import AC_UNTOLD, DRIFT, DRIFT_TAU_S, TEMP, Asked, Fleet, advanced
+from livemon.core.fleet import AC_UNTOLD, DRIFT, DRIFT_TAU_S, TEMP, Asked, Fleet, drifted, supposed
 from livemon.core.heat import Nodes
 from livemon.core.outcome import Band
+from livemon.core.radiator import Demand, Surroundings
 from livemon.core.road import RoadView
 from livemon.core.road_demand import Course, Shown, Vehicle
 from livemon.core.signals import Inputs
@@ -122,11 +123,19 @@ def march(fleet: Fleet, course: Course, inputs: Inputs) -> tuple[Array, Array]:
     nodes = replace(nodes, coolant_c=nodes.coolant_c + unknown[TEMP])
     start_c = np.asarray(nodes.coolant_c)
     ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
-    out = np.empty((len(course.step_m), LANES))
-    for place, dt_s in enumerate(course.seconds()):
-        kg_m3 = course.kg_m3[place]
-        asked = Asked(course.fuel_kw[place], course.rpm[place], course.speed_kmh[place], ac, course.air_c[place], kg_m3)
-        nodes = advanced(many, nodes, unknown, asked, dt_s)
+    # What the temperatures do not change is worked out for the whole course at once.
+    seconds = course.seconds()
+    ac_on, kg_m3 = (np.broadcast_to(v, seconds.shape) for v in (ac, course.kg_m3[:, None]))
+    asked = Asked(course.fuel_kw, course.rpm, course.speed_kmh, ac_on, course.air_c, kg_m3)
+    demand, cooling = supposed(many, unknown, asked)
+    made_kw, off = np.asarray(demand.heat_kw), np.zeros(seconds.shape)
+    same = heat.steady(replace(demand, heater_on=off, fan_on=off), asked.around(), cooling, seconds)
+    out = np.empty(seconds.shape)
+    for place, dt_s in enumerate(seconds):
+        here = Demand(made_kw[place], course.rpm[place], course.speed_kmh[place])
+        around = Surroundings(course.air_c[place], kg_m3[place])
+        nodes = heat.advance(nodes, here, around, cooling, dt_s, heat.part_of(same, place))
+        nodes = drifted(nodes, unknown, dt_s)
         unknown[DRIFT] *= np.exp(-dt_s / DRIFT_TAU_S)
         out[place] = nodes.coolant_c
     return start_c, out
@@ -169,15 +178,19 @@ def _said(
     path = np.concatenate([start_c[None], temps])
     rise = np.diff(path, axis=0)
 
+    span = clock - before
+
     def at_s(horizon: float) -> Array:
-        share = np.clip((horizon - before) / (clock - before), 0.0, 1.0)
+        share = held((horizon - before) / span, 0.0, 1.0)
         return np.asarray(start_c + (share * rise).sum(axis=0))
 
-    def highest_by(horizon: float) -> Array:
-        seen = np.where(clock <= horizon, temps, -1e3).max(axis=0)
-        return np.asarray(np.maximum(np.maximum(seen, at_s(horizon)), start_c))
+    at = {h: at_s(float(h)) for h in sorted({*CHANCE_S, *horizons_s})}
 
-    by = {h: highest_by(float(h)) for h in CHANCE_S}
+    def highest_by(horizon: int) -> Array:
+        seen = np.where(clock <= horizon, temps, -1e3).max(axis=0)
+        return np.asarray(np.maximum(np.maximum(seen, at[horizon]), start_c))
+
+    by = {h: highest_by(h) for h in CHANCE_S}
     end_m = float(course.distance_m[-1]) if summit_m is None else summit_m + 0.5 * PAST_SUMMIT_M
     upto = (course.distance_m[:, None] <= max(end_m, course.distance_m[0])) & (clock <= LONGEST_S)
     climbing = np.where(upto, temps, -1e3)
@@ -205,7 +218,7 @@ def _said(
     stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in CHANCE_S])
     return ClimbAhead(
         t_ms=t_ms,
-        ahead_c=tuple((h, _band(at_s(float(h)), weight, residual_c(h))) for h in horizons_s),
+        ahead_c=tuple((h, _band(at[h], weight, residual_c(h))) for h in horizons_s),
         chance=tuple(zip(CHANCE_S, chance, strict=True)),
         chance_stop=tuple(zip(CHANCE_S, stop, strict=True)),
         peak_c=_band(peak, weight, residual_c(float((weight * when_s).sum()))),

@@ -21,6 +21,7 @@ from livemon.core.engine import coolant_heat_kw
 from livemon.core.heat import Nodes
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.signals import Inputs
+from livemon.core.vehicle import Cooling
 
 STEP_S: Final = 5
 """The cooling is stepped so often; what is asked of it is taken in the mean of the time."""
@@ -164,11 +165,21 @@ def _stepped(fleet: Fleet, asked: Asked, dt_s: float) -> Fleet:
 
 def advanced(many: Many, nodes: Nodes, unknown: Array, asked: Asked, dt_s: Number) -> Nodes:
     """Every vehicle `dt_s` on, with what is not known of it as `unknown` says."""
+    demand, cooling = supposed(many, unknown, asked)
+    return drifted(heat.advance(nodes, demand, asked.around(), cooling, dt_s), unknown, dt_s)
+
+
+def supposed(many: Many, unknown: Array, asked: Asked) -> tuple[Demand, Cooling]:
+    """The demand and the cooling of each vehicle, as `unknown` says."""
     cooling = replace(many.cooling, open_c=many.cooling.open_c + unknown[OPENS])
     made_kw = coolant_heat_kw(many.engine, asked.fuel_kw) * np.exp(unknown[HEAT])
-    demand = Demand(made_kw, asked.rpm, asked.speed_kmh, asked.ac_on)
-    after = heat.advance(nodes, demand, asked.around(), cooling, dt_s)
-    return replace(after, coolant_c=after.coolant_c + unknown[DRIFT] * dt_s)
+    return Demand(made_kw, asked.rpm, asked.speed_kmh, asked.ac_on), cooling
+
+
+def drifted(nodes: Nodes, unknown: Array, dt_s: Number) -> Nodes:
+    """With what the balance leaves out, over `dt_s`."""
+    coolant_c = nodes.coolant_c + unknown[DRIFT] * dt_s
+    return Nodes(nodes.metal_c, coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric)
 
 
 def _spread(fleet: Fleet, nodes: Nodes, asked: Asked, unknown: Array, cov: Array, dt_s: float) -> None:
