@@ -9,22 +9,29 @@ a change of the weather.  It does not know the wind, nor fans that a control uni
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core import heat
-from livemon.core.air import SEA_LEVEL_KPA, Number, air_c_at, air_density, held
+from livemon.core.air import SEA_LEVEL_KPA, Number, air_density, held
 from livemon.core.engine import FUEL_KW_L_REFERENCE, accessory_kw, coolant_heat_kw, fuel_kw_from_power
-from livemon.core.figures import FIGURES
 from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
 from livemon.core.traction import road_force_n, wheel_kw
-from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_by
+from livemon.core.vehicle import Cooling, Engine, VehicleProfile
+from livemon.study.hot_runs import Run as _Run
+from livemon.study.hot_runs import runs as _runs
 from livemon.study.recording import STEP_S, Drive
+from livemon.study.shed_lanes import AIR_ERROR_C, AIR_GUESS_C, beside
+from livemon.study.shed_lanes import HALF as HALF
+from livemon.study.shed_lanes import Lane as Lane
+from livemon.study.shed_lanes import Unknown as Unknown
+from livemon.study.shed_lanes import lanes_of as lanes_of
+from livemon.study.shed_lanes import unknowns as unknowns
 
 Floats = NDArray[np.float64]
 
@@ -63,60 +70,6 @@ class Regime(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Unknown:
-    """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive."""
-
-    name: str
-    own: bool = False
-
-
-NUISANCES: Final = (
-    Unknown("headwind", own=True),
-    Unknown("air_c", own=True),
-    Unknown("ac_share", own=True),
-    Unknown("pressure", own=True),
-    Unknown("heat_curve"),
-    Unknown("fan_curve"),
-    Unknown("speed_curve"),
-    Unknown("rpm_curve"),
-    Unknown("ac_fan"),
-)
-HEADWIND_KMH: Final = 3.5  # along the road at the height of a grille, one standard deviation, from memory
-AIR_ERROR_C: Final = 1.0
-AIR_GUESS_C: Final = 2.5  # where it is taken from intake air
-AC_SHARE: Final = 0.4  # of the A/C's effect, where nobody said whether it ran
-PRESSURE: Final = 0.07  # of the air's pressure, where neither height nor pressure was recorded: about 600 m
-AC_FAN: Final = (0.8, 0.25)
-"""How hard a running A/C drives the electric fan: full on simple vehicles, less where a control unit doses it."""
-SPEED_CURVE: Final = 0.12
-RPM_CURVE: Final = 0.08
-"""How heat shed may move with road speed and with rpm beyond the figures, as exponents."""
-HEAT_CURVE: Final = {Fuel.PETROL: 0.12, Fuel.DIESEL: 0.3}
-"""How heat may move with fuel beyond the figures, as an exponent; a diesel's air flow does not tell its fuel."""
-FAN_CURVE: Final = 0.08  # how a fan that follows the coolant by a map may still rise per 10 K
-_COOLING: Final = (
-    "radiator_kw_k", "face_area_m2", "air_share", "air_exponent", "ram_share", "fan_m_s_krpm", "fan_limit_rpm",
-    "clutch_on_share", "clutch_off_share", "clutch_on_c", "electric_m_s", "electric_on_c",
-    "recirculation", "condenser_kw", "pump_l_s_krpm", "open_c", "full_span_c", "metal_kj_k",
-    "coolant_l",
-)  # fmt: skip
-_ENGINE: Final = ("coolant_share", "coolant_share_slope")
-
-
-_FANS: Final = {
-    "fan_m_s_krpm": ("fan_m_s_krpm", "fan_limit_rpm", "clutch_on_share", "clutch_off_share", "clutch_on_c"),
-    "electric_m_s": ("electric_m_s", "electric_on_c", "ac_fan"),
-}
-
-
-def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
-    """What is not known of a vehicle with this profile, in the order of the columns of `Piece.slopes`."""
-    missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
-    named = [n for n in (*_ENGINE, *_COOLING) if profile.state(n).spread > 0.0 and n not in missing]
-    return (*(Unknown(n) for n in named), *(u for u in NUISANCES if u.name not in missing))
-
-
-@dataclass(frozen=True, slots=True)
 class Piece:
     """One to three minutes of one drive in one regime at full-open thermostat.
 
@@ -139,79 +92,6 @@ class Piece:
     noise: float
     slopes: tuple[float, ...]
     patterns: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """One version of the vehicle and of the data: figures, and what is added to wind, air, A/C, heat and fan."""
-
-    engine: Engine
-    cooling: Cooling
-    headwind_kmh: float = 0.0
-    air_c: float = 0.0
-    ac_share: float = 0.0
-    heat_curve: float = 0.0
-    fan_curve: float = 0.0
-    pressure: float = 0.0
-    speed_curve: float = 0.0
-    rpm_curve: float = 0.0
-    ac_fan: float = AC_FAN[0]
-
-
-def lanes_of(profile: VehicleProfile, at: Sequence[float], others: Sequence[VehicleProfile] = ()) -> list[Lane]:
-    """The vehicle at `at` (standard deviations of each unknown), each unknown half a deviation up, and other profiles.
-
-    The slopes are differences over half a deviation, which is where most of the weight lies.
-    """
-    every = unknowns(profile)
-    out = [_lane(profile, every, at)]
-    for k in range(len(every)):
-        moved = list(at)
-        moved[k] += HALF
-        out.append(_lane(profile, every, moved))
-    return out + [_lane(other, every, at, spread_of=profile) for other in others]
-
-
-HALF: Final = 0.5
-
-
-def _lane(
-    profile: VehicleProfile, every: Sequence[Unknown], at: Sequence[float], spread_of: VehicleProfile | None = None
-) -> Lane:
-    of = spread_of or profile
-    engine, cooling = profile.engine(), profile.cooling()
-    change: dict[str, dict[str, Any]] = {"engine": {}, "cooling": {}}
-    loose: dict[str, float] = {}
-    for unknown, z in zip(every, at, strict=True):
-        name = unknown.name
-        if name in FIGURES:
-            owner = "engine" if name in _ENGINE else "cooling"
-            held_at = spread_by(FIGURES[name], of.state(name), np.array(float(z)))
-            part = profile.state(name).likely / of.state(name).likely if of.state(name).likely else 1.0
-            change[owner][name] = float(held_at) * part
-    by_name = dict.fromkeys((u.name for u in NUISANCES), 0.0)
-    by_name |= {u.name: float(z) for u, z in zip(every, at, strict=True)}
-    loose["headwind_kmh"] = HEADWIND_KMH * by_name["headwind"]
-    loose["air_c"] = by_name["air_c"]
-    loose["ac_share"] = AC_SHARE * by_name["ac_share"]
-    loose["heat_curve"] = HEAT_CURVE[profile.fuel] * by_name["heat_curve"]
-    loose["fan_curve"] = FAN_CURVE * by_name["fan_curve"]
-    loose["pressure"] = PRESSURE * by_name["pressure"]
-    loose["speed_curve"] = SPEED_CURVE * by_name["speed_curve"]
-    loose["rpm_curve"] = RPM_CURVE * by_name["rpm_curve"]
-    loose["ac_fan"] = AC_FAN[0] + AC_FAN[1] * by_name["ac_fan"]
-    return Lane(replace(engine, **change["engine"]), replace(cooling, **change["cooling"]), **loose)
-
-
-def _beside(numbers: Sequence[Any]) -> Any:
-    """The numbers of several lanes as one set of arrays; plain floats where all agree."""
-    first = numbers[0]
-    joined: dict[str, Any] = {}
-    for name in first.__slots__:
-        values = [getattr(n, name) for n in numbers]
-        if isinstance(values[0], (int, float)) and not isinstance(values[0], bool) and len(set(values)) > 1:
-            joined[name] = np.array(values, dtype=np.float64)
-    return replace(first, **joined)
 
 
 def smoothed(values: Floats, over_s: float) -> Floats:
@@ -260,52 +140,13 @@ class _Balance:
     coolant_c: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """A hot stretch of a drive with what comes before it, so that lags are filled when it begins."""
-
-    number: int
-    drive: Drive
-    height_unknown: bool
-
-
-LEAD_S: Final = 240.0
-APART_S: Final = 300.0
-
-
-def _runs(drives: Sequence[Drive], hot_c: float) -> list[_Run]:
-    """The stretches around readings of `hot_c` or more; the rest of a drive tells nothing about full-open cooling."""
-    out: list[_Run] = []
-    for number, drive in enumerate(drives):
-        places = np.flatnonzero(drive.coolant_c >= hot_c)
-        if not places.size:
-            continue
-        breaks = np.flatnonzero(np.diff(places) * STEP_S > APART_S)
-        starts = places[np.concatenate([[0], breaks + 1])]
-        ends = places[np.concatenate([breaks, [places.size - 1]])]
-        whole = replace(drive, air_c=_outside_c(drive))
-        unknown = _height_unknown(drive)
-        for start, end in zip(starts, ends, strict=True):
-            if (end - start) * STEP_S >= SHORTEST_S:
-                rows = slice(max(0, int(start) - int(LEAD_S / STEP_S)), int(end) + 1 + int(SMOOTH_S / STEP_S))
-                cut = {name: getattr(whole, name)[rows] for name in _COLUMNS}
-                out.append(_Run(number, replace(whole, **cut), unknown))
-    return out
-
-
-_COLUMNS: Final = (
-    "t_s", "coolant_c", "speed_kmh", "rpm", "fuel_kw", "air_c", "air_kpa", "ac_on", "heater_on", "fan_on", "height_m",
-    "grade_pct",
-)  # fmt: skip
-
-
 def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> list[_Balance]:
     """The switches and lags of every lane along every drive at once, with the coolant held at what was read."""
     drives = [run.drive for run in runs]
     count, width = len(drives), len(lanes)
     n = max(len(d.t_s) for d in drives)
-    cooling: Cooling = _beside([lane.cooling for lane in lanes])
-    engine: Engine = _beside([lane.engine for lane in lanes])
+    cooling: Cooling = beside([lane.cooling for lane in lanes])
+    engine: Engine = beside([lane.engine for lane in lanes])
     wind, warmer, ac_more, curve, fan_more, thinner, by_speed, by_rpm, ac_fan = (
         np.array([getattr(lane, name) for lane in lanes])
         for name in (
@@ -374,22 +215,6 @@ def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> lis
         _Balance(needed[: len(d.t_s), i], would[: len(d.t_s), i], coolant[: len(d.t_s), i, 0])
         for i, d in enumerate(drives)
     ]
-
-
-def _outside_c(drive: Drive) -> Floats:
-    """Outside air; one typed value is that of the start, and falls with the height gained where that is known."""
-    known = drive.air_c[np.isfinite(drive.air_c)]
-    heights = np.flatnonzero(np.isfinite(drive.height_m))
-    if not (drive.air_measured and known.size and np.ptp(known) == 0.0 and heights.size):
-        return drive.air_c
-    gained = np.where(np.isfinite(drive.height_m), drive.height_m - drive.height_m[heights[0]], 0.0)
-    return np.asarray(air_c_at(gained, drive.air_c, 0.0))
-
-
-def _height_unknown(drive: Drive) -> bool:
-    """Neither height nor pressure was recorded: `air_kpa` is then one assumed value."""
-    known = drive.air_kpa[np.isfinite(drive.air_kpa)]
-    return not np.isfinite(drive.height_m).any() and (known.size == 0 or bool(np.ptp(known) == 0.0))
 
 
 def _ahead(values: Floats) -> Floats:

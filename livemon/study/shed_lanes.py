@@ -1,0 +1,183 @@
+"""What is not known of a vehicle and of its drives, and versions of both side by side.
+
+An unknown is a figure of the profile or a nuisance of the data (wind, error of the outside air, a fan that follows a
+map); a lane is the vehicle and the data with every unknown at some number of its standard deviations.  It does not
+know what the lanes are marched along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from livemon.core.figures import FIGURES
+from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_by
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive."""
+
+    name: str
+    own: bool = False
+
+
+NUISANCES: Final = (
+    Unknown("headwind", own=True),
+    Unknown("air_c", own=True),
+    Unknown("ac_share", own=True),
+    Unknown("pressure", own=True),
+    Unknown("heat_curve"),
+    Unknown("fan_curve"),
+    Unknown("speed_curve"),
+    Unknown("rpm_curve"),
+    Unknown("ac_fan"),
+)
+HEADWIND_KMH: Final = 3.5  # along the road at the height of a grille, one standard deviation, from memory
+AIR_ERROR_C: Final = 1.0
+AIR_GUESS_C: Final = 2.5  # where it is taken from intake air
+AC_SHARE: Final = 0.4  # of the A/C's effect, where nobody said whether it ran
+PRESSURE: Final = 0.07  # of the air's pressure, where neither height nor pressure was recorded: about 600 m
+AC_FAN: Final = (0.8, 0.25)
+"""How hard a running A/C drives the electric fan: full on simple vehicles, less where a control unit doses it."""
+SPEED_CURVE: Final = 0.12
+RPM_CURVE: Final = 0.08
+"""How heat shed may move with road speed and with rpm beyond the figures, as exponents."""
+HEAT_CURVE: Final = {Fuel.PETROL: 0.12, Fuel.DIESEL: 0.3}
+"""How heat may move with fuel beyond the figures, as an exponent; a diesel's air flow does not tell its fuel."""
+FAN_CURVE: Final = 0.08  # how a fan that follows the coolant by a map may still rise per 10 K
+OPEN_CURVE: Final = 0.5  # flow may go as opening to the power exp(this)
+LOSS_CURVE: Final = 0.5  # how the block's loss may move with road speed beyond the figures, as an exponent
+_COOLING: Final = (
+    "radiator_kw_k", "face_area_m2", "air_share", "air_exponent", "ram_share", "fan_m_s_krpm", "fan_limit_rpm",
+    "clutch_on_share", "clutch_off_share", "clutch_on_c", "electric_m_s", "electric_on_c",
+    "recirculation", "condenser_kw", "pump_l_s_krpm", "open_c", "full_span_c", "metal_kj_k",
+    "coolant_l",
+)  # fmt: skip
+_ENGINE: Final = ("coolant_share", "coolant_share_slope")
+
+
+_FANS: Final = {
+    "fan_m_s_krpm": (
+        "fan_m_s_krpm", "fan_limit_rpm", "clutch_on_share", "clutch_off_share", "clutch_on_c", "clutch_span_c",
+    ),
+    "electric_m_s": ("electric_m_s", "electric_on_c", "electric_span_c", "ac_fan"),
+}  # fmt: skip
+_MORE: Final = ("electric_span_c", "clutch_span_c", "loss_kw_k", "sensor_lag_s")
+_MORE_NUISANCES: Final = (Unknown("open_curve"), Unknown("loss_curve"))
+WIDER: Final = {
+    "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.5, "electric_on_c": 2.0,
+    "electric_span_c": 2.0, "clutch_on_c": 1.5, "clutch_span_c": 2.0, "coolant_share_slope": 3.5, "condenser_kw": 1.5,
+    "metal_kj_k": 2.0, "loss_kw_k": 1.5,
+}  # fmt: skip
+"""By how much wider than the profile's default a figure starts where states of a vehicle are compared: the vehicle that
+runs hot is seldom the usual one, and what does not change between the states need not be known well."""
+
+
+def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
+    """What is not known of a vehicle with this profile, in the order of the columns of `Piece.slopes`."""
+    missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
+    named = [n for n in (*_ENGINE, *_COOLING) if profile.state(n).spread > 0.0 and n not in missing]
+    return (*(Unknown(n) for n in named), *(u for u in NUISANCES if u.name not in missing))
+
+
+def more_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
+    """Those, and what matters too where the thermostat or a fan still regulates and the temperature moves."""
+    missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
+    more = (Unknown(n) for n in _MORE if profile.state(n).spread > 0.0 and n not in missing)
+    return (*unknowns(profile), *more, *_MORE_NUISANCES)
+
+
+def widened(profile: VehicleProfile) -> VehicleProfile:
+    """The profile with its defaults spread by `WIDER`; what was typed or learned keeps its own spread."""
+    wide = dict(profile.typed)
+    for name, factor in WIDER.items():
+        now = profile.figure(name)
+        if name not in profile.typed and name not in profile.learned:
+            wide[name] = replace(now, spread=now.spread * factor)
+    return replace(profile, typed=wide)
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One version of the vehicle and of the data: figures, and what is added to wind, air, A/C, heat and fan."""
+
+    engine: Engine
+    cooling: Cooling
+    headwind_kmh: float = 0.0
+    air_c: float = 0.0
+    ac_share: float = 0.0
+    heat_curve: float = 0.0
+    fan_curve: float = 0.0
+    pressure: float = 0.0
+    speed_curve: float = 0.0
+    rpm_curve: float = 0.0
+    ac_fan: float = AC_FAN[0]
+    open_curve: float = 0.0
+    loss_curve: float = 0.0
+
+
+def lanes_of(
+    profile: VehicleProfile,
+    at: Sequence[float],
+    others: Sequence[VehicleProfile] = (),
+    every: Sequence[Unknown] | None = None,
+) -> list[Lane]:
+    """The vehicle at `at` (standard deviations of each unknown), each unknown half a deviation up, and other profiles.
+
+    The slopes are differences over half a deviation, which is where most of the weight lies.
+    """
+    every = unknowns(profile) if every is None else every
+    out = [_lane(profile, every, at)]
+    for k in range(len(every)):
+        moved = list(at)
+        moved[k] += HALF
+        out.append(_lane(profile, every, moved))
+    return out + [_lane(other, every, at, spread_of=profile) for other in others]
+
+
+HALF: Final = 0.5
+
+
+def _lane(
+    profile: VehicleProfile, every: Sequence[Unknown], at: Sequence[float], spread_of: VehicleProfile | None = None
+) -> Lane:
+    of = spread_of or profile
+    engine, cooling = profile.engine(), profile.cooling()
+    change: dict[str, dict[str, Any]] = {"engine": {}, "cooling": {}}
+    loose: dict[str, float] = {}
+    for unknown, z in zip(every, at, strict=True):
+        name = unknown.name
+        if name in FIGURES:
+            owner = "engine" if name in _ENGINE else "cooling"
+            held_at = spread_by(FIGURES[name], of.state(name), np.array(float(z)))
+            part = profile.state(name).likely / of.state(name).likely if of.state(name).likely else 1.0
+            change[owner][name] = float(held_at) * part
+    by_name = dict.fromkeys((u.name for u in (*NUISANCES, *_MORE_NUISANCES)), 0.0)
+    by_name |= {u.name: float(z) for u, z in zip(every, at, strict=True)}
+    loose["headwind_kmh"] = HEADWIND_KMH * by_name["headwind"]
+    loose["air_c"] = by_name["air_c"]
+    loose["ac_share"] = AC_SHARE * by_name["ac_share"]
+    loose["heat_curve"] = HEAT_CURVE[profile.fuel] * by_name["heat_curve"]
+    loose["fan_curve"] = FAN_CURVE * by_name["fan_curve"]
+    loose["pressure"] = PRESSURE * by_name["pressure"]
+    loose["speed_curve"] = SPEED_CURVE * by_name["speed_curve"]
+    loose["rpm_curve"] = RPM_CURVE * by_name["rpm_curve"]
+    loose["open_curve"] = OPEN_CURVE * by_name["open_curve"]
+    loose["loss_curve"] = LOSS_CURVE * by_name["loss_curve"]
+    loose["ac_fan"] = AC_FAN[0] + AC_FAN[1] * by_name["ac_fan"]
+    return Lane(replace(engine, **change["engine"]), replace(cooling, **change["cooling"]), **loose)
+
+
+def beside(numbers: Sequence[Any]) -> Any:
+    """The numbers of several lanes as one set of arrays; plain floats where all agree."""
+    first = numbers[0]
+    joined: dict[str, Any] = {}
+    for name in first.__slots__:
+        values = [getattr(n, name) for n in numbers]
+        if isinstance(values[0], (int, float)) and not isinstance(values[0], bool) and len(set(values)) > 1:
+            joined[name] = np.array(values, dtype=np.float64)
+    return replace(first, **joined)
