@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core import ahead, calibration
-from livemon.core.ahead import HORIZONS, LAST_60
+from livemon.core.ahead import HORIZONS, LAST_60, MORE_HEAT, WORSE_SHED
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.demand import Flow, Pace
 from livemon.core.estimator import State
@@ -29,6 +29,9 @@ Array = NDArray[np.float64]
 EVERY_MS: Final = 5_000
 NEWS_MS: Final = 2_000
 """A coolant that chatters between two degrees must not cost a forecast a second."""
+SETTLES_LEAST_C: Final = 2.5
+SETTLES_SHARE: Final = 0.5
+"""Least spread of where it settles, and spread a degree of way to go; chosen on seed 1 of `tests/bench/settles`."""
 CALM_EVERY_MS: Final = 10_000
 CALM_CHANCE: Final = 0.05
 """The forecast is made anew every fifth second, and within two when the coolant moves a degree."""
@@ -243,9 +246,11 @@ def time_band(chance: Sequence[float], reached: bool) -> Band | None:
 def _settles(view: ahead.Outlook) -> Array:
     """Where it heads if the demand holds as in the last minute (last axis as in `ahead_band`).
 
-    The band spans the other assumptions.
+    The band spans less shedding and more heat, and is the wider the further it has to go.
     """
     values = view.settles_c
     middle = values[LAST_60]
-    spread = np.maximum(np.maximum(1.0, np.abs(values[4] - middle)), np.abs(values[5] - middle))
+    other = np.maximum(np.abs(values[WORSE_SHED] - middle), np.abs(values[MORE_HEAT] - middle))
+    far = SETTLES_SHARE * (middle - view.now_c)
+    spread = np.sqrt(SETTLES_LEAST_C**2 + other * other + far * far)
     return np.stack([middle - 1.2816 * spread, middle, middle + 1.2816 * spread], axis=-1)

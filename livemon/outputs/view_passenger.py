@@ -188,7 +188,7 @@ def _numbers(outcome: Outcome, units: Display, width: int) -> list[str]:
     items.append(f"in 5 min {band(ahead.get(300), units)}")
     rate = o.rate_c_per_min.likely if o.rate_c_per_min else None
     items.append(f"rate {step(rate, units, sign=True)}{degree}/min")
-    items.append(f"settles {band(o.settles_c, units)}")
+    items.append(f"held so, settles {band(o.settles_c, units)}")
     items.append(f"limit {temp(o.limit_c, units)}")
     items.append(f"stop {temp(o.stop_c, units)}")
     chances = [f"{seconds // 60} min {100 * chance:.0f}%" for seconds, chance in o.chance or ()]
