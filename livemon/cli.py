@@ -44,7 +44,7 @@ def _spare_the_machine() -> None:
     Nearly all values here are frozen and in no cycle: the collector of cycles need not count each thousand of them.
     """
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    gc.set_threshold(20_000, 20, 20)
+    gc.set_threshold(50_000, 20, 20)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

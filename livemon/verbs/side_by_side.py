@@ -6,6 +6,7 @@ a quarter more work.  A recording of one piece, or a machine of one core, stays 
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import queue
@@ -111,6 +112,7 @@ def _answer(answers: Queue[list[Moment] | Exception], other: BaseProcess) -> lis
 def _perceiving(settings: CoreSettings, asked: Queue[list[Event]], answers: Queue[list[Moment] | Exception]) -> None:
     """The second process: pieces of events in, their moments out, until it is ended."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process decides when it is over
+    gc.disable()  # what goes through here is in no cycle, and the process ends with the recording
     state = pipeline.start(settings)
     try:
         while True:

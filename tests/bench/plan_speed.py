@@ -27,6 +27,7 @@ from livemon.readers.route_file import read_route
 from livemon.study.plan import Way, Weather, plan
 from livemon.study.remedies import remedies
 from livemon.verbs.plan import SCOUT_STEPS
+from tests.bench.replay_speed import as_installed
 
 RUNS = 3
 
@@ -87,6 +88,7 @@ def main() -> None:
     args = parser.parse_args()
     profile, weather, way = VehicleProfile(), Weather(39.0), Way("as wished", 80.0, ac_on=True)
     with tempfile.TemporaryDirectory() as folder:
+        as_installed(folder, "plan")
         path = Path(folder) / "road.gpx"
         made_up(path, args.points, args.km)
         text = path.read_text(encoding="utf-8")

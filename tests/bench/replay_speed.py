@@ -17,19 +17,21 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+from livemon.core.events import Event
 from livemon.core.grid import on_grid
 from livemon.core.pipeline import CoreSettings
 from livemon.outputs.summary import Tally
 from livemon.readers.log_file import LogFile
-from livemon.run import run
+from livemon.run import Sink, rerun, run
 from tests.replays import FOLDER
 
 HELP_RUNS = 15
 LEAST_SPEED = 1000.0
 MOST_MB = 80.0
-MOST_HELP = 3.0
+MOST_HELP = 1.15
 
 
 def long_log(path: Path, hours: float) -> None:
@@ -42,6 +44,13 @@ def long_log(path: Path, hours: float) -> None:
     with path.open("w", encoding="utf-8") as file:
         file.writelines(lines[: head + 1])
         file.writelines(f"{second}.000,{rows[second % len(rows)]}" for second in range(int(hours * 3600)))
+
+
+def as_installed(scratch: str, verb: str) -> None:
+    """Children find their modules compiled, as they are where the program is installed, whatever this shell says."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = f"{scratch}/compiled"
+    child("-m", "livemon", verb, "--help")
 
 
 def child(*command: str) -> tuple[float, float]:
@@ -74,9 +83,9 @@ def parser_s(path: Path) -> tuple[float, int, float]:
     return time.process_time() - begun, log.rows, ((last or 0) - (first or 0)) / 1000
 
 
-def pipeline_s(path: Path) -> float:
+def pipeline_s(path: Path, how: Callable[[Iterable[Event], CoreSettings, Sequence[Sink]], None]) -> float:
     begun = time.process_time()
-    run(on_grid(LogFile(path).events()), CoreSettings(), [Tally()])
+    how(on_grid(LogFile(path).events()), CoreSettings(), [Tally()])
     return time.process_time() - begun
 
 
@@ -91,7 +100,7 @@ def help_ratio() -> tuple[float, float]:
 
 def line(what: str, taken: float, rows: int, plain: float, span: float) -> None:
     each = f"{1e6 * taken / rows:8.1f} us a row"
-    print(f"{what:<23} {each}  {taken / plain:6.1f} x the pass  {span / taken:8.0f} times real time")
+    print(f"{what:<22} {each}  {taken / plain:6.1f} x the pass  {span / taken:8.0f} times real time")
 
 
 def main() -> None:
@@ -105,13 +114,15 @@ def main() -> None:
             long_log(path, asked.hours)
         plain = dict_reader_s(path)
         read, rows, span = parser_s(path)
-        core = pipeline_s(path)
+        one_by_one, in_pieces = pipeline_s(path, run), pipeline_s(path, rerun)
+        as_installed(scratch, "replay")
         whole, peak_mb = child("-m", "livemon", "replay", str(path), "--json", "--quiet")
-    ours, theirs = help_ratio()
+        ours, theirs = help_ratio()
     print(f"log: {rows} rows over {span:.0f} s")
     line("csv.DictReader pass", plain, rows, plain, span)
     line("reading alone", read, rows, plain, span)
-    line("reading and forecast", core, rows, plain, span)
+    line("forecast, as live", one_by_one, rows, plain, span)
+    line("forecast, in pieces", in_pieces, rows, plain, span)
     line("livemon replay --json", whole, rows, plain, span)
     speed = span / whole
     print(f"peak memory of it       {peak_mb:8.1f} MB")
@@ -119,7 +130,7 @@ def main() -> None:
     for wrong, words in (
         (speed < LEAST_SPEED, f"slower than {LEAST_SPEED:.0f} times real time"),
         (peak_mb > MOST_MB, f"more than {MOST_MB:.0f} MB"),
-        (ours / theirs > MOST_HELP, f"help costs more than {MOST_HELP:.0f} x import rich"),
+        (ours / theirs > MOST_HELP, f"help costs more than {MOST_HELP:g} x import rich"),
     ):
         if wrong:
             print(f"not met: {words}")

@@ -17,7 +17,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.bench.replay_speed import dict_reader_s, long_log
+from tests.bench.replay_speed import as_installed, dict_reader_s, long_log
 
 AIM_S = 10.0
 """Of a log of ten hours."""
@@ -47,6 +47,7 @@ def main() -> None:
         path = asked.log or Path(scratch) / "long.csv"
         if asked.log is None:
             long_log(path, asked.hours)
+        as_installed(scratch, "review")
         plain = dict_reader_s(path)
         print(f"csv.DictReader pass      {plain:7.2f} s")
         for what, command in (
