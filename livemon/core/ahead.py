@@ -123,14 +123,22 @@ class Outlook(NamedTuple):
     """Air that the radiator breathes."""
 
 
-PLAIN: Final = 16
-USUAL_OVER_AIR_C: Final = 70.0  # middle of the scale only: a limit of 105 C on a warm day
+PLAIN: Final = 23
+USUAL_OVER_AIR_C: Final = 70.0  # middles of the scales only: a limit of 105 C on a warm day,
+WARM_OVER_AIR_C: Final = 60.0  # an engine held by its thermostat on a mild one
+RISE_C: Final = 40.0
+"""A run that rises or falls by more is taken for this much."""
+_APART: Final = ((LAST_600, LAST_60), (LAST_20, LAST_180), (WORSE_SHED, LAST_60))
+"""Runs whose difference tells the width of a band."""
 _LOOKED_AT: Final = np.ix_((0, 1, 3, 5), (LAST_20, LAST_60, LAST_180, LAST_600))
 """Horizons and runs that the chance looks at."""
 
 
 def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs, usual_c: object) -> Outlook:
-    """Weighted means of the runs, and what else tells how the demand may go on and what has been usual."""
+    """Weighted means of the runs, and what else tells how the demand may go on and what has been usual.
+
+    Where it stands against the thermostat and the ten-minute mean tells a warm-up, regulation and a real rise apart.
+    """
     share = hypotheses.shares(bank)
     part = hypotheses.terms(bank, flow)
     now = (share * bank.mean[TEMP]).sum(axis=-1)
@@ -141,6 +149,10 @@ def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs, usual_c: object) -> 
     warm = [np.log(_flat(m, now) + 2.0) for m in pace.heat]
     ram = [_flat(m, now) for m in pace.ram]
     mean = np.maximum(_flat(pace.heat[2], now), 2.0)
+    settles = (share * (runs.at[-1] + runs.to_go)).sum(axis=-1)
+    opens = (share * bank.mean[OPEN]).sum(axis=-1)
+    full = opens + bank.prior.span_c
+    usual, air = _flat(usual_c, now), _flat(flow.air_c, now)
     plain = np.stack(
         [
             np.tanh((share * rate).sum(axis=-1) * 20.0),
@@ -159,19 +171,25 @@ def outlook(bank: Bank, flow: Flow, pace: Pace, runs: Runs, usual_c: object) -> 
             np.minimum(ram[3], 1.5),
             np.tanh((at[3, LAST_600] - at[3, LAST_60]) / 8.0),
             np.tanh((at[3, LAST_20] - at[3, LAST_180]) / 8.0),
+            np.tanh((now - full) / 4.0),
+            np.tanh((now - full) / 15.0),
+            np.tanh((usual - opens) / 6.0),
+            np.tanh((now - usual) / 6.0),
+            np.tanh((settles[LAST_60] - now) / 10.0),
+            np.tanh((settles[LAST_600] - now) / 10.0),
+            np.tanh((now - air - WARM_OVER_AIR_C) / 20.0),
         ],
         axis=-1,
     )
-    settles = (share * (runs.at[-1] + runs.to_go)).sum(axis=-1)
-    full = (share * bank.mean[OPEN]).sum(axis=-1) + bank.prior.span_c
-    return Outlook(now, at, share, runs.highest, plain, settles, full, _flat(usual_c, now), _flat(flow.air_c, now))
+    return Outlook(now, at, share, runs.highest, plain, settles, full, usual, air)
 
 
 def toward(view: Outlook, limit_c: Array) -> Array:
     """Features of the chance to cross `limit_c`, last axis.
 
     How far each run passes it, squashed; how far it lies over a fully open thermostat, over what has been usual and
-    over the air (the further over the air, the more heat must be made to get there); and `plain`.
+    over the air (the further over the air, the more heat must be made to get there); whether a demand held for ever
+    would reach it; and `plain`.
     """
     line = np.asarray(limit_c)
     gap = view.now_c - line
@@ -186,10 +204,20 @@ def toward(view: Outlook, limit_c: Array) -> Array:
                 np.tanh((line - view.full_c) / 4.0),
                 np.tanh((line - view.usual_c) / 8.0),
                 np.tanh((line - view.air_c - USUAL_OVER_AIR_C) / 20.0),
+                np.tanh((view.settles_c[LAST_60] - line) / 10.0),
+                np.tanh((view.settles_c[LAST_600] - line) / 10.0),
             ]
         )
     )
     return np.concatenate([np.moveaxis(np.concatenate(parts), 0, -1), view.plain], axis=-1)
+
+
+def onward(view: Outlook, horizon_s: int) -> Array:
+    """Features of the temperature `horizon_s` ahead, last axis: rise of each run, how far they part, and `plain`."""
+    off = view.at_c[HORIZONS.index(horizon_s)] - view.now_c
+    rise = np.moveaxis(np.minimum(np.maximum(off, -RISE_C), RISE_C), 0, -1)
+    parts = np.abs(np.stack([rise[..., i] - rise[..., j] for i, j in _APART] + [rise[..., LAST_60]], axis=-1))
+    return np.concatenate([rise, np.log(0.3 + parts), view.plain], axis=-1)
 
 
 def _flat(mean: object, like: Array) -> Array:

@@ -38,10 +38,7 @@ CALM_CHANCE: Final = 0.05
 MOST_TOGETHER: Final = 64
 """So many forecasts are made side by side at most: more would not fit the processor's own memory."""
 _SHOWN: Final = tuple(HORIZONS.index(h) for h in HORIZONS_S)
-_APART: Final = ((3, 1), (0, 2), (4, 1))
-"""Runs whose difference tells the width of a band."""
 _QUANTILES: Final = (0.1, 0.5, 0.9)
-_CLIP_C: Final = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,8 +193,7 @@ def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
 
 def chances(view: ahead.Outlook, limit_c: Array, table: calibration.Table) -> Array:
     """Chance to reach `limit_c` within each of `ahead.HORIZONS` (last axis), never falling with the horizon."""
-    features = np.ascontiguousarray(ahead.toward(view, limit_c))  # summed in one order, alone or beside others
-    logit = table.chance_bias + (table.chance * features[..., None, :]).sum(axis=-1)
+    logit = table.chance(ahead.toward(view, limit_c))
     chance: Array = np.maximum.accumulate(1.0 / (1.0 + np.exp(-logit)), axis=-1)
     return np.where((view.now_c >= limit_c)[..., None], 1.0, chance)
 
@@ -207,21 +203,10 @@ def ahead_band(view: ahead.Outlook, horizon_s: int, table: calibration.Table) ->
 
     The runs weighted, and the width from how far they part.
     """
-    row = table.band[horizon_s]
-    off = view.at_c[HORIZONS.index(horizon_s)] - view.now_c
-    rise = np.moveaxis(np.minimum(np.maximum(off, -_CLIP_C), _CLIP_C), 0, -1)
-    one = np.ones_like(rise[..., :1])
-    base = _joined(rise, view.plain, one)
-    parts = np.abs(np.stack([rise[..., i] - rise[..., j] for i, j in _APART] + [rise[..., 1]], axis=-1))
-    width = _joined(np.log(0.3 + parts), view.plain, one)
-    likely = view.now_c + (row[0] * base).sum(axis=-1)
-    down, up = (np.exp(np.minimum(np.maximum((w * width).sum(axis=-1), -3.0), 4.0)) for w in row[1:])
+    answer = table.band[horizon_s](ahead.onward(view, horizon_s))
+    likely = view.now_c + answer[..., 0]
+    down, up = (np.exp(np.minimum(np.maximum(answer[..., k], -3.0), 4.0)) for k in (1, 2))
     return np.stack([likely - down, likely, likely + up], axis=-1)
-
-
-def _joined(*parts: Array) -> Array:
-    """Along the last axis, in rows without holes: so every row is summed in one order, alone or beside others."""
-    return np.ascontiguousarray(np.concatenate(parts, axis=-1))
 
 
 def time_band(chance: Sequence[float], reached: bool) -> Band | None:

@@ -1,416 +1,57 @@
 """`python -m tests.bench.forecast.learn`: fits the table of `core/calibration` on made-up drives and writes it.
 
-Drives of both plants and all families are made: borderline ones, with limits near their peak (the hard rows), and
-tame ones, with limits just over the temperature where the thermostat holds them.  The bank is run over them side by
-side, and two small models are fitted: logistic chances over the features of `ahead.toward`, and bands by quantile loss,
-scaled on drives kept apart until they hold 80 %.  Seeds are stated, other than those of the benchmark; the same machine
-writes the same table.  Takes some fifteen minutes on one core; rows are kept on disk, so a new fit takes two.
+`rows` makes the drives and runs the bank over them, `fits` fits the networks.  The same machine writes the same table.
+Takes some ten minutes on one core; rows are kept on disk, so a new fit takes two.
 """
 
 from __future__ import annotations
 
 import argparse
-import hashlib
-import importlib
-import pickle
-import tempfile
-from dataclasses import dataclass, replace
 from multiprocessing import Pool
 from pathlib import Path
 
-import numpy as np
-
-from livemon.core import ahead, demand, engine, estimator, hypotheses
-from livemon.core.ahead import HORIZONS
-from livemon.core.air import air_density, standard_pressure_kpa
-from livemon.core.demand import Raw
+from livemon.core import hypotheses
+from livemon.core.calibration import Net
 from livemon.core.outcome import HORIZONS_S
-from livemon.core.prior import prior_from
-from livemon.core.vehicle import VehicleProfile
-from tests.bench.forecast import drives, roads
-from tests.bench.forecast.drives import Array, Run
+from tests.bench.forecast import drives, fits, rows
+from tests.bench.forecast.drives import Array
 
-SEED = 7301
-HARD_DRIVES, TAME_DRIVES, BLIND_SHARE = 80, 30, 0.5
-"""Drives a plant and family; coolant alone is fitted on a share of them."""
-LANES, MOST_BATCHES = 240, 40
-EVERY_S = 20
-TAME = 0.35
-"""Weight of a row whose limit is far from where the drive peaks, or whose drive stays cool."""
-FROM_S = 100
-APART = 4
-"""Every fourth drive is kept apart from the fit of the bands, to set how wide they are."""
-RIDGE = 20.0
-PROFILE = VehicleProfile()
-ENGINE, COOLING, PRIOR = PROFILE.engine(), PROFILE.cooling(), prior_from(PROFILE)
 TARGET = Path(hypotheses.__file__).with_name("calibration.py")
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Features and what came of them, one row each (drive, time, limit); the lower half (drive, time) for the bands."""
-
-    features: Array
-    crossed: Array
-    known: Array
-    weight: Array
-    rise: Array
-    plain: Array
-    came: Array
-    """(rows, HORIZONS_S): the rise that came, nan = unknown."""
-    drive: Array
-    """Number of the drive in its block."""
-    before: Array
-    """1 where a borderline drive has not yet crossed its limit: where the bands are judged."""
-
-
-@dataclass(frozen=True)
-class Made:
-    """One drive with the limit that makes it borderline, None = it is tame."""
-
-    run: Run
-    limit_c: float | None
-
-
-def block(job: tuple[str, str]) -> tuple[Rows, Rows]:
-    """Rows of a plant and family, of a vehicle that tells everything and of one that tells coolant alone."""
-    plant, family = job
-    path = _kept(plant, family)
-    if not path.exists():
-        made = gather(plant, family)
-        few = made[:: round(1.0 / BLIND_SHARE)]
-        rng = np.random.default_rng([SEED, drives.PLANTS.index(plant), roads.FAMILIES.index(family), 1])
-        limits = [_limits(m, rng) for m in made]
-        both = _rows(made, limits, False), _rows(few, limits[:: round(1.0 / BLIND_SHARE)], True)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(pickle.dumps(both))
-        print(f"{plant} {family}: {len(made)} drives, {len(both[0].features)} rows", flush=True)
-    kept: tuple[Rows, Rows] = pickle.loads(path.read_bytes())
-    return kept
-
-
-def _kept(plant: str, family: str) -> Path:
-    """Where the rows stay; the name changes with the text of the plants and of everything that makes rows."""
-    text = "".join(Path(m.__file__ or "").read_text(encoding="utf-8") for m in (ahead, demand, engine, hypotheses))
-    text += Path(__file__).read_text(encoding="utf-8").split("def fit_chances")[0]
-    module = importlib.import_module(drives._MODULES[plant])
-    name = f"{drives._fingerprint(module)}-{hashlib.sha256(text.encode()).hexdigest()[:12]}"
-    return Path(tempfile.gettempdir()) / "livemon-bench" / name / f"rows-{plant}-{family}.pickle"
-
-
-def gather(plant: str, family: str) -> list[Made]:
-    """Drives in the order of their numbers, the borderline ones as the benchmark chooses them, but from SEED."""
-    module = importlib.import_module(drives._MODULES[plant])
-    tag = [drives.PLANTS.index(plant), roads.FAMILIES.index(family), 0]
-    hard: list[Made] = []
-    tame: list[Made] = []
-    for batch in range(MOST_BATCHES):
-        numbers = range(batch * LANES, (batch + 1) * LANES)
-        rngs = [np.random.default_rng([SEED, *tag, n]) for n in numbers]
-        for run, n in zip(module.run(family, rngs, numbers, SEED * 10), numbers, strict=True):
-            limit = drives._limit(run, "borderline", np.random.default_rng([SEED, *tag, n, 1]))
-            one = Made(replace(run, drive_on=_no_oracle), limit)
-            if limit is not None and len(hard) < HARD_DRIVES:
-                hard.append(one)
-            elif limit is None and len(tame) < TAME_DRIVES:
-                tame.append(one)
-        if len(hard) >= HARD_DRIVES:
-            break
-    return hard + tame
-
-
-def _no_oracle() -> Array:
-    raise RuntimeError("a drive to learn from has no oracle: it would hold on to the whole batch")
-
-
-def _limits(made: Made, rng: np.random.Generator) -> list[tuple[float, float]]:
-    """(limit, weight of its rows).  Borderline: its own, another near the peak, one above, one near regulation.
-
-    Tame: near its peak, also within the thermostat's ramp, where a slope is regulation; above it; near regulation.
-    """
-    peak, held = float(made.run.truth_c.max()), made.run.regulated_c
-    if made.limit_c is not None:
-        near = peak + rng.uniform(-drives.BORDER_C, drives.BORDER_C)
-        above, low = peak + rng.uniform(5.0, 18.0), held + rng.uniform(2.5, 9.0)
-        return [(made.limit_c, 1.0), (near, 1.0), (above, TAME), (low, TAME)]
-    near, above = peak + rng.uniform(-2.0, 6.0), peak + rng.uniform(1.5, 18.0)
-    return [(near, 0.5), (above, TAME), (max(held + rng.uniform(-1.0, 9.0), 85.0), TAME)]
-
-
-def _lanes(runs: list[Run], blind: bool) -> dict[str, Array]:
-    """What the estimator would be told, as arrays (second, drive); a drive that ended keeps its last values."""
-    seconds = max(r.truth_c.size for r in runs)
-    names = ("heat", "ram", "fan", "air", "density", "reading", "truth", "ac")
-    lanes = {name: np.zeros((seconds, len(runs))) for name in names}
-    for lane, run in enumerate(runs):
-        told = {k: np.asarray(v, dtype=float) for k, v in run.readings.items()}
-        size = run.truth_c.size
-        outside, kpa = _outside(told, size), told.get("baro_kpa", np.full(size, float(standard_pressure_kpa(300.0))))
-        heat = np.asarray(engine.coolant_heat_kw(ENGINE, np.maximum(_fuel_kw(told, outside, kpa), 0.0)))
-        values = {
-            "heat": heat,
-            "ram": told["speed_kmh"] / demand.RAM_KMH,
-            "fan": np.minimum(told["rpm"] / demand.FAN_RPM, demand.FAN_TOP),
-            "air": outside,
-            "ac": np.zeros(size) if run.ac is None else run.ac,
-        }
-        if blind:
-            kpa = np.full(size, float(standard_pressure_kpa(300.0)))
-            values = {
-                "heat": np.full(size, demand.BLIND_KW),
-                "ram": np.full(size, demand.BLIND_RAM),
-                "fan": np.ones(size),
-                "air": np.full(size, demand.UNKNOWN_AIR_C),
-                "ac": np.zeros(size),
-            }
-        values["density"] = (np.asarray(air_density(kpa, values["air"])) / 1.1) ** hypotheses.AIR_EXPONENT
-        values |= {"reading": told["coolant_c"], "truth": run.truth_c}
-        for name, column in values.items():
-            lanes[name][:size, lane] = column
-            lanes[name][size:, lane] = column[-1]
-    return lanes
-
-
-def _outside(told: dict[str, Array], size: int) -> Array:
-    """As `demand.outside_c`: measured, else the intake air at speed less what it is warmer, held when slow."""
-    if "ambient_air_c" in told:
-        return told["ambient_air_c"]
-    outside, now = np.empty(size), None
-    for second in range(size):
-        guess = told["intake_air_c"][second] - demand.INTAKE_OVER_C
-        if now is None:
-            now = guess
-        else:
-            now = now + (guess - now) / 60.0 if told["speed_kmh"][second] > 30.0 else min(now, guess)
-        outside[second] = now
-    return outside
-
-
-def _fuel_kw(told: dict[str, Array], outside: Array, kpa: Array) -> Array:
-    """As `demand.fuel_kw`: the best of what the drive offers."""
-    rpm, size = told["rpm"], ENGINE.displacement_l
-    if "maf_g_s" in told:
-        air = told["maf_g_s"]
-    elif "absolute_load_pct" in told:
-        air = engine.air_from_absolute_load(told["absolute_load_pct"], rpm, size)
-    elif "map_kpa" in told:
-        air = engine.air_from_manifold(told["map_kpa"], rpm, told["intake_air_c"], size, ENGINE.volumetric_efficiency)
-    else:
-        filling = ENGINE.volumetric_efficiency
-        air = engine.air_from_calculated_load(told["load_pct"], rpm, size, kpa, outside, filling)
-    return np.asarray(engine.fuel_kw_from_air(air))
-
-
-def _rows(made: list[Made], limits: list[list[tuple[float, float]]], blind: bool) -> Rows:
-    """The bank run over all drives side by side, and what it foresaw every EVERY_S boiled down to rows."""
-    runs = [m.run for m in made]
-    lanes = _lanes(runs, blind)
-    ends = np.array([r.truth_c.size for r in runs])
-    bank = hypotheses.start(PRIOR, lanes["reading"][0])
-    pace, repeats, last = demand.begin(_raw(lanes, 0)), np.zeros(len(runs)), lanes["reading"][0]
-    usual = lanes["reading"][0]
-    kept: list[tuple[int, ahead.Outlook]] = []
-    for second in range(1, len(lanes["heat"])):
-        pace = demand.paced(pace, _raw(lanes, second), 1.0)
-        air = _column(lanes, "air", second)
-        air = air + _column(lanes, "ac", second) * demand.condenser_c(COOLING, air, pace.lag_ram)
-        flow = demand.flow(pace, air, _column(lanes, "density", second))
-        bank = hypotheses.moved(bank, flow, 1.0)
-        reading = lanes["reading"][second]
-        due = (reading != last) | (repeats >= 2)
-        bank, _ = hypotheses.weighed(bank, np.where(due, reading - 0.25, -1e3), np.where(due, reading + 0.75, 1e3))
-        repeats, last = np.where(due, 0, repeats + 1), np.where(due, reading, last)
-        usual = np.asarray(estimator.usual(usual, hypotheses.likely_c(bank), pace.seconds, 1.0))
-        if second % EVERY_S == 0 and second >= FROM_S:
-            kept.append((second, ahead.outlook(bank, flow, pace, ahead.run(bank, flow, pace), usual)))
-    parts = []
-    for place in range(max(len(some) for some in limits)):
-        have = np.array([len(some) > place for some in limits])
-        limit = np.array([some[place][0] if len(some) > place else np.inf for some in limits])
-        weight = np.array([some[place][1] if len(some) > place else 0.0 for some in limits])
-        parts.append(_of_limit(kept, lanes["truth"], np.where(have, ends, 0), limit, weight))
-    line = np.array([np.inf if m.limit_c is None else m.limit_c for m in made])
-    return Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)), *_came(kept, lanes, ends, line))
-
-
-def _raw(lanes: dict[str, Array], second: int) -> Raw:
-    return Raw(*(_column(lanes, name, second) for name in ("heat", "ram", "fan")))
-
-
-def _column(lanes: dict[str, Array], name: str, second: int) -> Array:
-    return lanes[name][second][:, None]
-
-
-def _of_limit(
-    kept: list[tuple[int, ahead.Outlook]], truth: Array, ends: Array, limit: Array, weight: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Rows before the crossing: features, crossed within each horizon, whether that is known, weight."""
-    over = (truth >= limit) & (np.arange(len(truth))[:, None] < ends)
-    never = 10**9
-    cross = np.where(over.any(axis=0), over.argmax(axis=0), never)
-    found = []
-    for second, view in kept:
-        use = (second < cross) & (second < ends)
-        if not use.any():
-            continue
-        crossed = np.stack([cross - second <= h for h in HORIZONS], axis=-1)[use]
-        known = np.stack([(cross < never) | (second + h < ends) for h in HORIZONS], axis=-1)[use]
-        features = ahead.toward(view, limit)[use]
-        found.append((features, crossed.astype(float), known.astype(float), weight[use]))
-    columns = list(zip(*found, strict=True))
-    return (
-        np.concatenate(columns[0]),
-        np.concatenate(columns[1]),
-        np.concatenate(columns[2]),
-        np.concatenate(columns[3]),
-    )
-
-
-def _came(kept: list[tuple[int, ahead.Outlook]], lanes: dict[str, Array], ends: Array, line: Array) -> list[Array]:
-    """Bands: rise of each run at each horizon, features, the rise that came, drive, whether before its crossing.
-
-    Every time of a borderline drive counts, of a tame one each fourth.
-    """
-    truth = lanes["truth"]
-    over = (truth >= line) & (np.arange(len(truth))[:, None] < ends)
-    cross = np.where(over.any(axis=0), over.argmax(axis=0), np.where(np.isfinite(line), 10**9, 0))
-    columns: list[list[Array]] = [[] for _ in range(5)]
-    for place, (second, view) in enumerate(kept):
-        use = (second < ends) & (np.isfinite(line) | (place % 4 == 0))
-        came = [
-            np.where(second + h < ends, truth[min(second + h, len(truth) - 1)] - view.now_c, np.nan) for h in HORIZONS_S
-        ]
-        found = [np.moveaxis(view.at_c - view.now_c, -1, 0), view.plain, np.stack(came, axis=-1)]
-        found += [np.arange(len(ends)), (second < cross).astype(float)]
-        for column, values in zip(columns, found, strict=True):
-            column.append(values[use].astype(np.float32))
-    return [np.concatenate(column) for column in columns]
-
-
-def fit_chances(rows: list[Rows]) -> tuple[Array, Array]:
-    """Weights (HORIZONS, features) and bias of a logistic for each horizon: ridge-penalised likelihood by Newton steps.
-
-    Iteratively reweighted least squares (McCullagh & Nelder 1989, from memory) on the weighted cross entropy; it has
-    one minimum, so no random numbers and no learning rate.
-    """
-    x = np.concatenate([r.features for r in rows])
-    crossed, known = np.concatenate([r.crossed for r in rows]), np.concatenate([r.known for r in rows])
-    known = known * np.concatenate([r.weight for r in rows])[:, None]
-    middle, wide = x.mean(axis=0), x.std(axis=0) + 0.02
-    design = np.hstack([(x - middle) / wide, np.ones((len(x), 1))]).astype(np.float32)
-    penalty = RIDGE * np.eye(design.shape[1])
-    penalty[-1, -1] = 0.0
-    weights = np.zeros((crossed.shape[1], design.shape[1]))
-    for k in range(crossed.shape[1]):
-        w = weights[k - 1].copy()  # the horizon before is a good start; the first begins at zero
-        for _ in range(12):
-            p = 1.0 / (1.0 + np.exp(-np.clip(design @ w.astype(np.float32), -30.0, 30.0)))
-            slope = design.T @ ((p - crossed[:, k]) * known[:, k]).astype(np.float32) + penalty @ w
-            bend = np.maximum(p * (1.0 - p), 1e-4) * known[:, k]
-            step = np.linalg.solve((design * bend[:, None].astype(np.float32)).T @ design + penalty, slope)
-            w -= step
-            if np.abs(step).max() < 1e-3:
-                break
-        weights[k] = w
-    return weights[:, :-1] / wide, weights[:, -1] - (weights[:, :-1] / wide) @ middle
-
-
-def fit_band(rows: list[Rows], horizon: int) -> tuple[Array, Array, Array]:
-    """Weights of the likely rise and of the logarithms of the distances down and up, by quantile loss.
-
-    Three drives of four are fitted; on the fourth, before it crosses, both distances are then scaled so that one truth
-    of ten lies under the band and one over it (split conformal prediction, Lei et al. 2018, from memory).
-    """
-    rise = np.concatenate([r.rise for r in rows])[:, HORIZONS.index(horizon)]
-    plain = np.concatenate([r.plain for r in rows])
-    came = np.concatenate([r.came for r in rows])[:, HORIZONS_S.index(horizon)]
-    apart = np.concatenate([r.drive for r in rows]) % APART == 0
-    judged = np.concatenate([r.before for r in rows]) > 0
-    known = np.isfinite(came)
-    rise = np.clip(rise, -40.0, 40.0)
-    one = np.ones((len(came), 1))
-    parts = np.abs(
-        np.stack([rise[:, 3] - rise[:, 1], rise[:, 0] - rise[:, 2], rise[:, 4] - rise[:, 1], rise[:, 1]], -1)
-    )
-    base, width = np.hstack([rise, plain, one]), np.hstack([np.log(0.3 + parts), plain, one])
-    use = known & ~apart
-    middle, down, up = _quantiles(base[use], width[use], came[use])
-    check = known & apart & judged
-    miss = came[check] - base[check] @ middle
-    down[-1] += np.log(_scale(-miss, np.exp(np.clip(width[check] @ down, -3.0, 4.0))))
-    up[-1] += np.log(_scale(miss, np.exp(np.clip(width[check] @ up, -3.0, 4.0))))
-    return middle, down, up
-
-
-def _scale(beyond: Array, distance: Array) -> float:
-    """Factor on `distance` past which one truth of ten lies."""
-    return float(np.clip(np.quantile(beyond / distance, 0.9), 0.5, 2.0))
-
-
-def _quantiles(base: Array, width: Array, came: Array) -> tuple[Array, Array, Array]:
-    scale = base.std(axis=0) + 1e-6
-    scale[-1] = 1.0
-    first, *_ = np.linalg.lstsq(base, came, rcond=None)
-    start = np.zeros(width.shape[1])
-    start[-1] = np.log(np.abs(came - base @ first).mean() * 1.5)
-    middle, down, up = first * scale, start.copy(), start.copy()
-    rng = np.random.default_rng(SEED)
-
-    def slope(some: Array) -> list[Array]:
-        a, s, e = base[some] / scale, width[some], came[some]
-        m = a @ middle
-        low, high = np.exp(s @ down), np.exp(s @ up)
-        to_m = np.where(e > m, -0.5, 0.5)
-        to_low, to_high = np.where(e > m - low, -0.1, 0.9), np.where(e > m + high, -0.9, 0.1)
-        size = len(some)
-        return [
-            a.T @ (to_m + to_low + to_high) / size,
-            s.T @ (-to_low * low) / size + 1e-4 * down,
-            s.T @ (to_high * high) / size + 1e-4 * up,
-        ]
-
-    _adam([middle, down, up], slope, len(came), rng, 4000)
-    return middle / scale, down, up
-
-
-def _adam(
-    values: list[Array], slope: object, rows: int, rng: np.random.Generator, steps: int, batch: int = 4096
-) -> None:
-    """Adam (Kingma & Ba 2015) in place, with a step that falls to nothing."""
-    mean, square = [np.zeros_like(v) for v in values], [np.zeros_like(v) for v in values]
-    for step in range(1, steps + 1):
-        gradients = slope(rng.integers(0, rows, batch))  # type: ignore[operator]  # a callable; tests/ is not typed strictly
-        rate = 5e-3 * (1.0 - step / steps) + 1e-5
-        for k, gradient in enumerate(gradients):
-            mean[k] = 0.9 * mean[k] + 0.1 * gradient
-            square[k] = 0.999 * square[k] + 0.001 * gradient * gradient
-            way = mean[k] / (1.0 - 0.9**step) / (np.sqrt(square[k] / (1.0 - 0.999**step)) + 1e-8)
-            values[k] -= rate * way
+BENDS = {"SEEING": 16, "BLIND": 6}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="fit the chances and bands of the forecast")
     parser.add_argument("--jobs", type=int, default=1)
     args = parser.parse_args()
-    jobs = [(p, f) for f in roads.FAMILIES for p in drives.PLANTS]
+    jobs = [(p, f) for f in rows.FAMILIES for p in drives.PLANTS]
     with Pool(args.jobs) as pool:
-        both = pool.map(block, jobs, chunksize=1)
-    tables = {}
-    for place, name in enumerate(("SEEING", "BLIND")):
-        rows = [pair[place] for pair in both]
-        print(f"{name}: {sum(len(r.features) for r in rows)} rows", flush=True)
-        weights, bias = fit_chances(rows)
-        tables[name] = weights, bias, {h: fit_band(rows, h) for h in HORIZONS_S}
+        both = pool.map(rows.block, jobs, chunksize=1)
+    tables = []
+    for place, (name, bends) in enumerate(BENDS.items()):
+        some = [pair[place] for pair in both]
+        print(f"{name}: {sum(len(r.features) for r in some)} rows", flush=True)
+        band = {h: fits.fit_band(some, h, bends) for h in HORIZONS_S}
+        tables.append(_table(name, fits.fit_chances(some, bends), band))
     head = TARGET.read_text(encoding="utf-8").split("# fmt: off")[0]
-    TARGET.write_text(head + "# fmt: off\n" + "\n".join(_table(n, *t) for n, t in tables.items()), encoding="utf-8")
+    TARGET.write_text(head + "# fmt: off\n" + "\n".join(tables), encoding="utf-8")
 
 
-def _table(name: str, weights: Array, bias: Array, band: dict[int, tuple[Array, Array, Array]]) -> str:
-    lines = [f"{name}: Final = Table(", f"    chance_bias=np.array({_array(bias)}),", "    chance=np.array(["]
-    lines += [f"        {_array(row)}," for row in weights] + ["    ]),", "    band={"]
-    for horizon, three in band.items():
-        lines += [f"        {horizon}: (", *(f"            np.array({_array(row)})," for row in three), "        ),"]
+def _table(name: str, chance: Net, band: dict[int, Net]) -> str:
+    lines = [f"{name}: Final = Table(", f"    chance={_net(chance, 4)},", "    band={"]
+    lines += [f"        {horizon}: {_net(net, 8)}," for horizon, net in band.items()]
     return "\n".join([*lines, "    },", ")", ""])
+
+
+def _net(net: Net, indent: int) -> str:
+    pad = " " * (indent + 4)
+    lines = ["Net("]
+    for part in net:
+        if part.ndim == 1:
+            lines.append(f"{pad}np.array({_array(part)}),")
+        else:
+            lines += [f"{pad}np.array([", *(f"{pad}    {_array(row)}," for row in part), f"{pad}]),"]
+    return "\n".join([*lines, f"{' ' * indent})"])
 
 
 def _array(row: Array) -> str:

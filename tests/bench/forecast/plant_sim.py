@@ -42,7 +42,11 @@ class _Kept:
 
 def run(family: str, rngs: list[np.random.Generator], numbers: range, seed: int) -> list[drives.Run]:
     """One run a number; `rngs` choose length and signals."""
-    rigs = sim_rigs.draw(seed, len(numbers), family, first=numbers.start)
+    return runs(sim_rigs.draw(seed, len(numbers), family, first=numbers.start), rngs, family)
+
+
+def runs(rigs: list[sim.Rig], rngs: list[np.random.Generator], family: str) -> list[drives.Run]:
+    """One run a rig; `rngs` choose length and signals."""
     kept, result = _drive(rigs)
     out: list[drives.Run] = []
     for i, (rig, rng) in enumerate(zip(rigs, rngs, strict=True)):
