@@ -19,14 +19,11 @@ from livemon.core.outcome import Band, Level, Status
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = key(0.15, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    caution_chance: float = key(0.12, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
     regulating_chance: float = key(
-        0.9,
-        0.05,
-        0.99,
-        "",
-        "the same while the engine warms up or the thermostat regulates, when a slope is no danger yet",
+        0.4, 0.05, 0.99, "", "the same while the thermostat regulates, when a slope is no danger yet"
     )
+    warming_chance: float = key(0.9, 0.05, 0.99, "", "the same while the engine warms up, whose end may overshoot")
     warning_chance: float = key(0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning")
     climb_chance: float = key(
         0.6, 0.05, 0.95, "", "chance to cross the limit on the road of the route within 15 min that begins a caution"
@@ -46,7 +43,12 @@ class AlertSettings:
         2.0, 1.0, 20.0, "K", "data lost with the estimate this close under the limit counts as lost while hot"
     )
     reached_on_s: float = key(3.0, 2.0, 30.0, "s", "a reached line or lost coolant must stand so long")
-    coming_on_s: float = key(5.0, 2.0, 60.0, "s", "a line that is foreseen must stand so long")
+    coming_on_s: float = key(
+        5.0, 2.0, 60.0, "s", "a line that is near, on this road or that of `stop` must stand so long"
+    )
+    foreseen_on_s: float = key(
+        15.0, 2.0, 60.0, "s", "a chance that begins a caution must stand so long: one hard pull is none"
+    )
     advisory_on_s: float = key(10.0, 2.0, 120.0, "s", "an advisory must stand so long")
     clear_s: float = key(20.0, 5.0, 120.0, "s", "the end of a condition must stand so long")
     coming_clear_s: float = key(60.0, 5.0, 300.0, "s", "the end of what is foreseen must stand so long")
@@ -94,7 +96,9 @@ class Evidence:
     chance_stop: tuple[tuple[int, float], ...] | None = None
     time_to_limit_s: Band | None = None
     regulating: bool = False
-    """The thermostat regulates, or the engine is still warming up: a slope is no danger yet."""
+    """The thermostat regulates: a slope is no danger yet."""
+    warming: bool = False
+    """The engine is still warming up."""
     rate_c_per_min: Band | None = None
     usual_c: float | None = None
     """Mean of the estimate over ten minutes."""
@@ -171,7 +175,11 @@ class Row:
 
 
 def _caution_chance(now: _Now, s: AlertSettings) -> float:
-    return max(s.regulating_chance, s.caution_chance) if now.e.regulating else s.caution_chance
+    """Of the states it is in, the one that asks for most."""
+    wanted = s.caution_chance
+    if now.e.regulating:
+        wanted = max(wanted, s.regulating_chance)
+    return max(wanted, s.warming_chance) if now.e.warming else wanted
 
 
 def _danger_row(level: Level, on: str) -> Row:
@@ -256,9 +264,9 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_coming",
         Level.CAUTION,
-        "chance to cross `limit` within 300 s at or over `caution_chance` (`regulating_chance` while regulating)",
+        "chance to cross `limit` within 300 s at or over `caution_chance` (`regulating_chance`, `warming_chance`)",
         lambda now, s: now.chance(300) >= _caution_chance(now, s),
-        "coming_on_s",
+        "foreseen_on_s",
         "chance below `exit_share` of it",
         lambda now, s: now.chance(300) >= _caution_chance(now, s) * s.exit_share,
         "coming_clear_s",
@@ -280,8 +288,8 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_soon",
         Level.CAUTION,
-        "likely time to `limit` at or under `short_time`, thermostat not regulating",
-        lambda now, s: not now.e.regulating and now.time_to_limit_s() <= s.short_time_s,
+        "likely time to `limit` at or under `short_time`, neither regulating nor warming up",
+        lambda now, s: not (now.e.regulating or now.e.warming) and now.time_to_limit_s() <= s.short_time_s,
         "reached_on_s",
         "time over twice that, or no crossing foreseen",
         lambda now, s: now.time_to_limit_s() <= 2 * s.short_time_s,

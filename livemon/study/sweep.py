@@ -28,9 +28,9 @@ MOST_CANDIDATES: Final = 1000
 SWEPT: Final = tuple(f.name for f in fields(AlertSettings) if not f.name.endswith("repeat_s"))
 """Keys that can move a level; the repeats of a silenced sound cannot."""
 USUAL: Final[Mapping[str, tuple[float, ...]]] = {
-    "caution_chance": (0.1, 0.15, 0.2, 0.28, 0.4),
-    "regulating_chance": (0.8, 0.9, 0.97),
-    "coming_on_s": (5.0, 10.0, 20.0),
+    "caution_chance": (0.08, 0.12, 0.16, 0.22, 0.3),
+    "regulating_chance": (0.25, 0.4, 0.7),
+    "foreseen_on_s": (5.0, 15.0, 30.0),
 }
 """What is swept where nothing is said: how likely and how lasting a foreseen crossing must be."""
 
@@ -48,7 +48,7 @@ def candidates(base: AlertSettings, sweep: Mapping[str, Sequence[float]]) -> tup
 
 def most_sensitive(settings: Sequence[AlertSettings]) -> AlertSettings:
     """Settings under which every row stays that stays under any of `settings`."""
-    low = ("caution_chance", "regulating_chance", "warning_chance", "advisory_chance", "exit_share")
+    low = ("caution_chance", "regulating_chance", "warming_chance", "warning_chance", "advisory_chance", "exit_share")
     high = ("short_time_s", "closing_margin_c", "near_margin_c", "deadband_c", "hot_margin_c")
     worst = {name: min(getattr(s, name) for s in settings) for name in low}
     return replace(settings[0], **worst, **{name: max(getattr(s, name) for s in settings) for name in high})

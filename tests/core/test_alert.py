@@ -155,7 +155,15 @@ def test_never_seen_stays_unknown() -> None:
 
 
 def test_regulating_thermostat_needs_a_higher_chance_and_has_no_short_time() -> None:
-    slope = at(100, regulating=True, chance=((300, 0.6),), time_to_limit_s=Band(30, 50, 90))
+    slope = at(100, regulating=True, chance=((300, 0.3),), time_to_limit_s=Band(30, 50, 90))
+    _, levels = run(seconds(slope, 0, 100))
+    assert max(levels) == Level.NORMAL
+    _, levels = run(seconds(replace(slope, chance=((300, 0.4),)), 0, 100))
+    assert max(levels) == Level.CAUTION
+
+
+def test_warming_up_needs_a_higher_chance_still_and_has_no_short_time() -> None:
+    slope = at(100, regulating=True, warming=True, chance=((300, 0.8),), time_to_limit_s=Band(30, 50, 90))
     _, levels = run(seconds(slope, 0, 100))
     assert max(levels) == Level.NORMAL
     _, levels = run(seconds(replace(slope, chance=((300, 0.9),)), 0, 100))
@@ -223,6 +231,7 @@ def drives(draw: st.DrawFn) -> list[Evidence]:
                 coolant_lost=draw(st.booleans()),
                 danger=draw(st.sampled_from([Level.NORMAL, Level.NORMAL, Level.CAUTION, Level.WARNING])),
                 regulating=draw(st.booleans()),
+                warming=draw(st.booleans()),
             )
         for _ in range(draw(st.integers(1, 40))):
             readings += e.coolant_c is not None and second % period == 0
