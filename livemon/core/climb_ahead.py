@@ -130,13 +130,14 @@ def march(fleet: Fleet, course: Course, inputs: Inputs) -> tuple[Array, Array]:
     demand, cooling = supposed(many, unknown, asked)
     made_kw, off = np.asarray(demand.heat_kw), np.zeros(seconds.shape)
     same = heat.steady(replace(demand, heater_on=off, fan_on=off), asked.around(), cooling, seconds)
+    fading = np.exp(-seconds / DRIFT_TAU_S)
     out = np.empty(seconds.shape)
     for place, dt_s in enumerate(seconds):
         here = Demand(made_kw[place], course.rpm[place], course.speed_kmh[place])
         around = Surroundings(course.air_c[place], kg_m3[place])
         nodes = heat.advance(nodes, here, around, cooling, dt_s, heat.part_of(same, place))
         nodes = drifted(nodes, unknown, dt_s)
-        unknown[DRIFT] *= np.exp(-dt_s / DRIFT_TAU_S)
+        unknown[DRIFT] *= fading[place]
         out[place] = nodes.coolant_c
     return start_c, out
 

@@ -292,5 +292,7 @@ def top_speed_kmh(
         holds = choose_gear(body, engine, trial, force, accessory_kw, power_factor, 1.0, highest).holds
         low = np.where(holds, trial, low)
         high = np.where(holds, high, trial)
+        if np.array_equal(low, high):  # all hold what was wished, the usual case
+            break
         trial = 0.5 * (low + high)
     return low
