@@ -16,7 +16,7 @@ import sys
 import termios
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import FrameType, TracebackType
 from typing import Any, Final, TextIO
@@ -62,10 +62,11 @@ class Console:
         silent_s: float = SILENT_S,
         gps: Callable[[], str] | None = None,
         outside_typed: bool = False,
+        wrong: Sequence[str] = (),
     ) -> None:
         self._who, self._units, self._needle = who, units, needle or Needle()
         self._source, self._recorder, self._silent_s, self._gps = source, recorder, silent_s, gps
-        self._outside_typed = outside_typed
+        self._outside_typed, self._wrong = outside_typed, tuple(wrong)
         self._output = output or sys.stdout
         self._keyboard = keyboard or sys.stdin
         self._rich = RichConsole(file=self._output, highlight=False, markup=False, soft_wrap=True)
@@ -222,13 +223,13 @@ class Console:
         second = int(time.monotonic() - self._began_s)
         status = self._outcome.status if self._outcome is not None else Status.STARTING
         state = view_words.STATUS_REASONS[status] or "ready"
-        return view.start_screen(columns, rows, second, f"{self._source} {state}".strip())
+        return view.start_screen(columns, rows, second, f"{self._source} {state}".strip(), self._wrong)
 
     def _repaint(self) -> None:
         columns, rows = self._columns_rows()
         outcome = self._outcome
         shown_s = time.monotonic() - self._began_s
-        starting = shown_s < view.start_seconds(columns, rows)
+        starting = shown_s < view.start_seconds(columns, rows, self._wrong)
         if outcome is None or (starting and outcome.level < Level.CAUTION):
             self._paint(self._start_screen())
             return

@@ -5,6 +5,7 @@ This file is the door to them: which view, what it needs, and the start screen b
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import Enum
 
 from livemon.core.needle import Needle
@@ -51,20 +52,20 @@ def render(
     )
 
 
-def start_screen(columns: int, rows: int, second: int, state: str = "") -> Screen:
-    """The cautions whole, page after page."""
+def start_screen(columns: int, rows: int, second: int, state: str = "", wrong: Sequence[str] = ()) -> Screen:
+    """What is `wrong` with the settings and the cautions whole, page after page."""
     if columns < LEAST_COLUMNS or rows < LEAST_ROWS:
         sheet = Canvas(max(1, columns), max(1, rows))
         sheet.put(0, 0, cut(view_words.CAUTION_TINY, sheet.columns))
         return sheet.screen()
-    return view_start.render(columns, rows, second // PAGE_S, state)
+    return view_start.render(columns, rows, second // PAGE_S, state, wrong)
 
 
-def start_seconds(columns: int, rows: int) -> int:
+def start_seconds(columns: int, rows: int, wrong: Sequence[str] = ()) -> int:
     """How long it takes to show every page of the start screen once."""
     if columns < LEAST_COLUMNS or rows < LEAST_ROWS:
         return 0
-    return len(view_start.pages(columns, rows)) * PAGE_S
+    return len(view_start.pages(columns, rows, wrong)) * PAGE_S
 
 
 def _tiny(outcome: Outcome, columns: int, rows: int) -> Screen:

@@ -271,8 +271,9 @@ def _needle(outcome: Outcome, units: Display, needle: Needle, width: int) -> lis
 
 def _health(health: Health) -> list[str]:
     items = []
-    if health.link or health.source:
-        items.append(" ".join(part for part in (health.source, health.link) if part))
+    where = "" if health.source and health.source in health.link else health.source  # why it is down names the port
+    if health.link or where:
+        items.append(" ".join(part for part in (where, health.link) if part))
     rates = [f"{name} {rate:.1f}/s" for name, rate in health.rates_hz]
     if rates:
         items.append(", ".join(rates))

@@ -10,7 +10,7 @@ import argparse
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -64,8 +64,9 @@ def run(args: argparse.Namespace) -> int:
     force = common.settle(args)
     link = _link(args, force.settings.of(LinkSettings))
     core = force.core()
+    wrong = before_the_drive(force, core)
     if not args.quiet:
-        for finding in before_the_drive(force, core):
+        for finding in wrong:
             print(f"livemon watch: {finding}", file=sys.stderr)
     clock = MonotonicClock()
     source = ", ".join([link.port or link.can, *force.offset_words()])
@@ -88,7 +89,8 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             sinks.append(_JsonSink())
         elif not args.quiet:
-            sinks.append(open_things.enter_context(_console(args, source, force, recording, live, clock.now_ms, gps)))
+            shown = _console(args, source, force, recording, live, clock.now_ms, gps, wrong)
+            sinks.append(open_things.enter_context(shown))
         sinks.append(cabin)  # last: the watchdog is fed only after everything else had its turn
         open_things.enter_context(_stopped_by_signals(live))
         for reader in readers:
@@ -201,12 +203,13 @@ def _console(
     live: Live,
     now_ms: Callable[[], int],
     gps: Callable[[], str] | None,
+    wrong: Sequence[str],
 ) -> AbstractContextManager[Sink]:
     from livemon.outputs.console import Console
 
     console = Console(
         View(args.view), force.display, force.settings.of(Needle), source=source, recorder=recording, gps=gps,
-        outside_typed=_outside_typed(force),
+        outside_typed=_outside_typed(force), wrong=wrong,
     )  # fmt: skip
 
     @contextmanager

@@ -97,7 +97,7 @@ def console(
     monkeypatch.setenv("TERM", term)
     for name in ("NO_COLOR", "FORCE_COLOR", "COLORTERM", "COLUMNS", "LINES"):
         monkeypatch.delenv(name, raising=False)
-    monkeypatch.setattr(view, "start_seconds", lambda columns, rows: 0)
+    monkeypatch.setattr(view, "start_seconds", lambda columns, rows, wrong: 0)
     with open(os.dup(it.slave), "w", encoding=encoding) as output, Console(who, METRIC, output=output) as shown:
         yield shown
 
@@ -172,7 +172,7 @@ def test_resize_repaints_everything(terminal: Terminal, monkeypatch: pytest.Monk
 
 def test_start_screen_stands_first_but_yields_to_a_caution(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
     with console(terminal, monkeypatch) as shown:
-        monkeypatch.setattr(view, "start_seconds", lambda columns, rows: 60)
+        monkeypatch.setattr(view, "start_seconds", lambda columns, rows, wrong: 60)
         shown.show(NORMAL)
         terminal.read()
         assert "Estimates only. Of dash gauge" in terminal.text()

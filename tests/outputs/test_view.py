@@ -244,6 +244,24 @@ def test_start_screen_shows_every_caution_whole() -> None:
             assert caution in flat, f"{columns}x{rows}"
 
 
+@pytest.mark.parametrize(("columns", "rows"), [(40, 12), (60, 20), (80, 24)])
+def test_start_screen_shows_first_what_is_wrong_with_the_settings(columns: int, rows: int) -> None:
+    wrong = ["drive.stop (--stop): expected below 128 C, where the coolant may boil, found 132 C"]
+    first = " ".join(view.start_screen(columns, rows, 0, "", wrong).text().split())
+    assert f"! {wrong[0]} - Estimates only." in first
+    more = view.start_seconds(columns, rows, wrong)
+    assert more >= view.start_seconds(columns, rows)
+    told = " ".join(view.start_screen(columns, rows, s, "", wrong).text() for s in range(more))
+    assert "Local law" in " ".join(told.split())
+
+
+def test_a_link_that_is_down_says_why_and_the_port_once() -> None:
+    down = Health(source="/dev/ttyUSB0", link="down: port /dev/ttyUSB0: the device vanished")
+    shown = view.render(View.PASSENGER, LOST_HOT, 60, 20, METRIC, down).text()
+    assert " down: port /dev/ttyUSB0: the device vanished" in shown
+    assert shown.count("ttyUSB0") == 1
+
+
 def test_frozen_takes_every_figure_back() -> None:
     held = view.frozen(CAUTION, 10.0)
     assert held.level is Level.CAUTION
