@@ -17,6 +17,7 @@ from livemon.core import (
     climb_ahead,
     demand,
     estimator,
+    expected,
     fleet,
     ignition,
     planned,
@@ -37,6 +38,7 @@ from livemon.core.deeds import Many
 from livemon.core.engine import brake_kw_from_fuel
 from livemon.core.estimator import Estimate
 from livemon.core.events import Link, Mark, Sample, Tick, corrected
+from livemon.core.expected import Expecting
 from livemon.core.fleet import Fleet
 from livemon.core.forecast import Forecast
 from livemon.core.ignition import Ignition, IgnitionSettings
@@ -91,6 +93,7 @@ class State(NamedTuple):
     signals: Signals = Signals()
     ignition: Ignition = Ignition()
     road: RoadState = road.start()
+    expecting: Expecting = expected.start()
     trust: TrustState = trust.start()
     alert: AlertState = alert.start()
     advice: AdviceState = advice.start()
@@ -168,7 +171,10 @@ def hear(state: State, event: Sample | Link | Mark, settings: CoreSettings) -> S
 def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Moment]:
     """Readings, road, doubts and estimate at a tick."""
     state, inputs, where = look_round(state, tick, settings)
-    trust_state, verdict = trust.judge(state.trust, inputs)
+    expecting, partings = expected.advance(
+        state.expecting, state.estimator, inputs, state.trust.believed_c, state.trust.broke_ms
+    )
+    trust_state, verdict = trust.judge(state.trust, inputs, partings)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
     rising = None if inputs.gap else state.rise
     for t_ms, reading_c in believed.coolant_news:
@@ -188,6 +194,7 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     assert boil.low is not None
     stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
     state = state._replace(
+        expecting=expecting,
         trust=trust_state,
         rise=rising,
         estimator=carried,

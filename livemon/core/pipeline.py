@@ -260,6 +260,7 @@ def _situation(state: State, one: _Judged, gains: Gains, settings: CoreSettings)
         rate_c_per_min=None if moment.rate is None else moment.rate.likely,
         trusted=verdict.trusted,
         coolant_lost=verdict.coolant_lost,
+        fan_failed=verdict.fan_failed,
         speed_kmh=inputs.speed_kmh,
         gps_speed_kmh=inputs.gps_speed_kmh,
         rpm=inputs.rpm,

@@ -54,24 +54,24 @@ class Filling:
         begin = inputs.t_ms if self.begin_ms is None else self.begin_ms
         more = Filling(
             begin,
-            _plus(self.work, work_of(inputs)),
-            _plus(self.speed, inputs.speed_kmh),
-            _plus(self.rpm, inputs.rpm),
-            _plus(self.ac, None if inputs.ac_on is None else float(inputs.ac_on)),
+            plus(self.work, work_of(inputs)),
+            plus(self.speed, inputs.speed_kmh),
+            plus(self.rpm, inputs.rpm),
+            plus(self.ac, None if inputs.ac_on is None else float(inputs.ac_on)),
         )
         if inputs.t_ms - begin < BUCKET_MS - 1_000:
             return more, None
-        full = Bucket(
-            inputs.t_ms, believed_c, _mean(more.work), _mean(more.speed), _mean(more.rpm), _mean(more.ac) or 0.0
-        )
+        full = Bucket(inputs.t_ms, believed_c, mean(more.work), mean(more.speed), mean(more.rpm), mean(more.ac) or 0.0)
         return Filling(), full
 
 
-def _plus(so_far: tuple[float, int], value: float | None) -> tuple[float, int]:
+def plus(so_far: tuple[float, int], value: float | None) -> tuple[float, int]:
+    """Sum and count with one value more; an unknown one changes nothing."""
     return so_far if value is None else (so_far[0] + value, so_far[1] + 1)
 
 
-def _mean(so_far: tuple[float, int]) -> float | None:
+def mean(so_far: tuple[float, int]) -> float | None:
+    """Of a sum and a count; None of nothing."""
     return so_far[0] / so_far[1] if so_far[1] else None
 
 

@@ -1,24 +1,30 @@
-"""`python -m tests.bench.trust`: what `core/trust` finds and what it cries over, on both plants and the real trips.
+"""`python -m tests.bench.trust`: what the doubts find, how soon, before the limit or not, and what they cry over.
 
-Made-up drives with a leak or a lost fan, healthy drives of the same kind, and sensor faults laid over healthy drives;
-on the real trips nothing at all should be doubted.
+Each broken drive stands beside its healthy twin, so a fault counts as felt from the second it has moved the coolant by
+3 K (or left the sensor 5 K too low), and one that never moved it by 6 K while hot did not matter.  The limit is 108 C,
+or 3 K over the twin's peak.  Healthy drives are those of the forecast's benchmark; on the real trips nothing at all
+should be doubted.  Sensor faults are laid over healthy drives from their middle on.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from livemon.core import signals, trust
+from livemon.core import moment
 from livemon.core.events import Event, Tick
 from livemon.core.outcome import Level
-from tests.bench.forecast import ours
-from tests.bench.forecast.drives import Drive, load
+from tests.bench import trust_drives
+from tests.bench.forecast import ours, real
+from tests.bench.forecast.drives import KINDS, Drive
+
+COOLING = ("rise", "fan", "left sensor", "never warm")
+SENSOR = (("stuck", "stuck"), ("open", "range"), ("short", "range"), ("jumps", "jumping"), ("apart", "apart"))
 
 
 @dataclass(frozen=True)
@@ -29,24 +35,22 @@ class Finding:
     name: str
     words: str
     danger: Level
-    lost: bool
 
 
-def findings(events: Iterable[Event]) -> list[Finding]:
-    """Every doubt of a drive at the second it began."""
-    heard, state = signals.Signals(), trust.start()
+def findings(events: Iterable[Event], settings: moment.CoreSettings | None = None) -> list[Finding]:
+    """Every doubt of a drive at the second it began, as the pipeline has them."""
+    settings = settings or moment.CoreSettings()
+    state = moment.start(settings)
     out: list[Finding] = []
     before: set[str] = set()
     for event in events:
         if not isinstance(event, Tick):
-            heard = signals.hear(heard, event)
+            state = moment.hear(state, event, settings)
             continue
-        heard, inputs = signals.at_tick(heard, event.t_ms, None, None)
-        state, verdict = trust.judge(state, inputs)
-        now = {d.name for d in state.doubts}
-        fresh = [d for d in state.doubts if d.name not in before]
-        out += [Finding(event.t_ms / 1000.0, d.name, d.words, d.danger, verdict.coolant_lost) for d in fresh]
-        before = now
+        state, _ = moment.at_tick(state, event, settings)
+        doubts = state.trust.doubts
+        out += [Finding(event.t_ms / 1000.0, d.name, d.words, d.danger) for d in doubts if d.name not in before]
+        before = {d.name for d in doubts}
     return out
 
 
@@ -75,76 +79,106 @@ def spoiled(drive: Drive, kind: str, rng: np.random.Generator) -> Drive:
     return replace(drive, readings=readings, fault_at_s=at)
 
 
-def _table(title: str, rows: list[tuple[str, ...]]) -> str:
-    return "\n".join([title, "|" + "---|" * title.count(" | ") + "---|", *("| " + " | ".join(r) + " |" for r in rows)])
+def _table(head: str, rows: list[tuple[str, ...]]) -> str:
+    return "\n".join([head, "|" + "---|" * (head.count("|") - 1), *("| " + " | ".join(r) + " |" for r in rows), ""])
 
 
-def _cooling(drives: list[Drive]) -> list[tuple[str, ...]]:
-    """Detection of each cooling fault: named after it began, before the limit (or the end where it never crosses)."""
+def _median(values: list[float]) -> str:
+    return f"{np.median(values):.0f} s" if values else "-"
+
+
+def _cooling(drives: Iterable[trust_drives.Broken], words: bool) -> list[tuple[str, ...]]:
+    """Each cooling fault: named once it had begun, how long after it was felt, before the limit or not."""
+    by_kind: dict[str, list[trust_drives.Broken]] = defaultdict(list)
+    for one in drives:
+        by_kind[one.kind].append(one)
     rows = []
-    kinds = sorted({d.label.split(",")[0] for d in drives if d.fault_at_s is not None})
-    for kind in kinds:
-        some = [d for d in drives if d.fault_at_s is not None and d.label.split(",")[0] == kind]
-        named, lost, before_limit, crossing, lead = 0, 0, 0, 0, []
-        for d in some:
-            assert d.fault_at_s is not None
-            found = [f for f in findings(ours.events(d)) if f.at_s >= d.fault_at_s]
-            hits = [f for f in found if f.name in ("rise", "left sensor", "never warm")]
-            named += bool(hits)
-            lost += any(f.name == "left sensor" for f in found)
-            over = np.flatnonzero(d.truth_c[d.fault_at_s :] >= d.limit_c)
-            if over.size:
-                crossing += 1
-                at = d.fault_at_s + int(over[0])
-                early = [f for f in hits if f.at_s <= at]
-                before_limit += bool(early)
-                lead += [at - early[0].at_s] if early else []
-        median = f"{np.median(lead):.0f} s" if lead else "-"
-        rows.append((kind, str(len(some)), str(named), str(lost), f"{before_limit} of {crossing}", median))
+    for kind, some in sorted(by_kind.items()):
+        names: Counter[str] = Counter()
+        delays, leads, felt, unfelt, crossed = [], [], 0, 0, 0
+        for one in some:
+            at_s = one.drive.fault_at_s
+            assert at_s is not None
+            hits = [f for f in findings(ours.events(one.drive)) if f.at_s >= at_s and f.name in COOLING]
+            if words:
+                print("   ", one.drive.name, f"fault {at_s} felt {one.felt_s} limit {one.crossing_s}:",
+                      "; ".join(f"{f.at_s:.0f} s {f.words}" for f in hits) or "nothing")  # fmt: skip
+            if one.felt_s is None:
+                unfelt += bool(hits)
+                continue
+            felt += 1
+            names.update({f.name for f in hits})
+            delays += [hits[0].at_s - one.felt_s] if hits else []
+            if one.crossing_s is not None:
+                crossed += 1
+                leads += [one.crossing_s - hits[0].at_s] if hits and hits[0].at_s <= one.crossing_s else []
+        named = ", ".join(f"{name} {n}" for name, n in names.most_common()) or "-"
+        rows.append((kind, f"{len(delays)} of {felt}", _median(delays), f"{len(leads)} of {crossed}", _median(leads),
+                     named, f"{unfelt} of {len(some) - felt}"))  # fmt: skip
+    return rows
+
+
+def _healthy(drives: Iterable[Drive], words: bool) -> tuple[float, Counter[str]]:
+    hours, count = 0.0, Counter[str]()
+    for drive in drives:
+        hours += drive.truth_c.size / 3600.0
+        for f in findings(ours.events(drive)):
+            if f.name != "jump":
+                count[f.name] += 1
+                if words:
+                    print("   ", drive.name, f"{f.at_s:.0f} s", f.words)
+    return hours, count
+
+
+def _sensor(drives: tuple[Drive, ...], seed: int) -> list[tuple[str, ...]]:
+    rng = np.random.default_rng(seed)
+    rows = []
+    for kind, name in (*SENSOR, ("one reading", "")):
+        after, raised = [], 0
+        for drive in drives:
+            bad = spoiled(drive, kind, rng)
+            assert bad.fault_at_s is not None
+            found = [f for f in findings(ours.events(bad)) if f.at_s >= bad.fault_at_s]
+            raised += any(f.danger > Level.NORMAL and f.at_s < bad.fault_at_s + 30 for f in found)
+            hit = [f for f in found if f.name == name]
+            after += [hit[0].at_s - bad.fault_at_s] if hit else []
+        rows.append((kind, f"{len(after)} of {len(drives)}", _median(after), f"{raised} of {len(drives)}"))
     return rows
 
 
 def main(argv: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.trust", description=__doc__)
-    parser.add_argument("--drives", type=int, default=20)
+    parser.add_argument("--batches", type=int, default=3, help="of 48 broken drives; each third of sim is jams")
+    parser.add_argument("--healthy", type=int, default=12, help="healthy drives of each family and kind")
+    parser.add_argument("--sensors", type=int, default=4, help="drives of each family spoiled")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--plants", default="plant2,sim")
-    parser.add_argument("--words", action="store_true", help="print every doubt on healthy drives")
+    parser.add_argument("--real", action="store_true", help="the real trips too, where ../shared/datasets is there")
+    parser.add_argument("--words", action="store_true", help="print every doubt")
     args = parser.parse_args(argv)
     for plant in args.plants.split(","):
-        faulty = load(plant, "faults", "borderline", args.drives * 2, args.seed)
-        print(f"\n{plant}, seed {args.seed}\n")
-        print(_table("| fault | drives | named | coolant lost | before the limit | median lead |", _cooling(faulty)))
-        healthy = [
-            d
-            for f in ("steady", "irregular", "rolling", "traffic")
-            for d in load(plant, f, "borderline", args.drives, args.seed)
-        ]
-        hours = sum(d.truth_c.size for d in healthy) / 3600.0
-        count: Counter[str] = Counter()
-        for d in healthy:
-            for f in findings(ours.events(d)):
-                count[f.name] += 1
-                if args.words:
-                    print("   ", d.name, f"{f.at_s:.0f} s", f.words)
-        print(f"\nhealthy drives: {len(healthy)}, {hours:.0f} h; doubts: {dict(count) or 'none'}\n")
-        rng = np.random.default_rng(args.seed)
-        rows = []
-        for kind, name in (
-            ("stuck", "stuck"), ("open", "range"), ("short", "range"), ("jumps", "jumping"), ("apart", "apart"),
-            ("one reading", ""),
-        ):  # fmt: skip
-            after, raised = [], 0
-            for d in healthy:
-                bad = spoiled(d, kind, rng)
-                assert bad.fault_at_s is not None
-                found = [f for f in findings(ours.events(bad)) if f.at_s >= bad.fault_at_s]
-                raised += any(f.danger > Level.NORMAL and f.at_s < bad.fault_at_s + 30 for f in found)
-                hit = [f for f in found if f.name == name]
-                after += [hit[0].at_s - bad.fault_at_s] if hit else []
-            median = f"{np.median(after):.0f} s" if after else "-"
-            rows.append((kind, str(len(healthy)), str(len(after)), median, str(raised)))
-        print(_table("| sensor fault | drives | named | median delay | level raised within 30 s |", rows))
+        print(f"\n{plant}, seed {args.seed}\n", flush=True)
+        if args.batches:
+            print(_table(
+                "| fault | named of felt | after felt | before the limit | lead | named as | named of unfelt |",
+                _cooling(trust_drives.broken(plant, args.batches, args.seed), args.words),
+            ), flush=True)  # fmt: skip
+        for kind in KINDS if args.healthy else ():
+            some = trust_drives.healthy(plant, kind, args.healthy, args.seed)
+            hours, count = _healthy(some, args.words)
+            told = ", ".join(f"{name} {n}" for name, n in count.most_common()) or "none"
+            print(f"healthy, {kind}: {len(some)} drives, {hours:.0f} h, doubts: {told}", flush=True)
+        if args.sensors:
+            some = trust_drives.healthy(plant, "borderline", args.sensors, args.seed)
+            print(
+                "\n"
+                + _table("| sensor fault | named | median delay | level raised within 30 s |", _sensor(some, args.seed))
+            )
+    where = real.folder() if args.real else None
+    if where is not None:
+        for trip in real.trips(where):
+            found = [f"{f.at_s:.0f} s {f.words}" for f in findings(trip.events) if f.name != "jump"]
+            print(f"real trip {trip.name}: {'; '.join(found) or 'none'}", flush=True)
     return 0
 
 

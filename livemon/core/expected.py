@@ -1,0 +1,184 @@
+"""What the last minutes should have done: the estimator's hypotheses moved on by heat and air alone, readings unheard.
+
+A copy of the bank is set aside each half minute and moved without readings for five; where the reading then stands far
+from all that any credible hypothesis expects, work and air do not explain it.  What the drive has not shown yet (the
+first hard climb of an unknown vehicle) is expected wrongly, so each comparison also says for how long as much heat was
+carried off before at as little road speed.  It judges nothing: that is done in `trust_cooling`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import log
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from livemon.core import estimator, hypotheses
+from livemon.core.demand import RAM_KMH, Flow
+from livemon.core.hypotheses import READING_SD_C, TEMP, Bank
+from livemon.core.outcome import Status
+from livemon.core.signals import Inputs
+
+STEP_MS: Final = 2_000
+LOOK_MS: Final = 10_000
+BEGIN_MS: Final = 30_000
+LIVE_MS: Final = 300_000
+"""A copy is begun each half minute and lives five, so at most ten are moved at once."""
+YOUNGEST_S: Final = 30
+"""Before that the copy and the reading have had no time to part."""
+CREDIBLE: Final = 0.03
+"""A hypothesis with less weight than this explains nothing."""
+SLOW_KMH: Final = (20.0, 45.0)
+"""Mean road speed that parts standing and creeping, slow, and driving: what the fan moves, and what the road does."""
+HELD_LOOKS: Final = 13
+"""Heat counts as carried off where the reading did not rise over so many looks: two minutes."""
+BINS_PER_E: Final = 12.0
+"""Heat is counted in steps of 1/12 of its logarithm, 8 %."""
+BINS: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Parting:
+    """One copy against the reading of now."""
+
+    age_s: int
+    """The copy has heard no reading for so long."""
+    over_c: float
+    """Reading less what is expected [K]."""
+    spreads: float
+    """The same in spreads of the credible hypothesis that comes nearest."""
+    seen_s: int
+    """So long had as much heat been carried off before, at as little road speed."""
+    heat_share: float
+    """Least heat made while the copy ran, over that at its start."""
+    air_share: float
+    """Road speed now over that at its start."""
+    expected_c: float
+
+
+class Copy(NamedTuple):
+    """What is remembered of one copy: when it began, heat and air then, least heat since, and what had been seen."""
+
+    begin_ms: int
+    heat_kw: float
+    least_kw: float
+    ram: float
+    seen: Seen
+
+
+Seen = tuple[tuple[int, ...], ...]
+"""Ten-second counts by road speed (standing, slow, driving) and heat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expecting:
+    """State: the copies, oldest first, with their banks side by side along the leading axis."""
+
+    bank: Bank | None = None
+    copies: tuple[Copy, ...] = ()
+    moved_ms: int = 0
+    looked_ms: int = 0
+    seen: Seen = ((0,) * BINS,) * 3
+    looks: tuple[tuple[float, float, float], ...] = ()
+    """Heat [kW], road speed over 72 km/h and reading [C] of the last HELD_LOOKS looks."""
+
+
+def start() -> Expecting:
+    """Nothing set aside yet."""
+    return Expecting()
+
+
+def _speed_class(ram: float) -> int:
+    kmh = RAM_KMH * ram
+    return 0 if kmh < SLOW_KMH[0] else 1 if kmh < SLOW_KMH[1] else 2
+
+
+def _bin(heat_kw: float) -> int:
+    return min(max(int(BINS_PER_E * log(max(heat_kw, 1.0))), 0), BINS - 1)
+
+
+def advance(
+    state: Expecting, now: estimator.State, inputs: Inputs, reading_c: float | None, broke_ms: int = 0
+) -> tuple[Expecting, tuple[Parting, ...]]:
+    """One tick on; each ten seconds, how far copies and reading part.
+
+    `now`: the estimator before it hears this tick.  `reading_c`: the last reading that was believed; nothing from
+    before `broke_ms`, when it became another one, is compared with it.
+    """
+    t = inputs.t_ms
+    if state.copies and state.copies[0].begin_ms < broke_ms:
+        state = replace(state, bank=None, copies=(), looks=())
+    if inputs.gap or inputs.status is not Status.LIVE or now.bank is None or now.flow is None or now.stopped:
+        return replace(state, bank=None, copies=(), looks=()), ()
+    flow = now.flow
+    if state.bank is not None and t - state.moved_ms >= STEP_MS:
+        passed_s = min(t - state.moved_ms, 2 * STEP_MS) / 1000.0
+        heat = float(flow.heat_kw)
+        copies = tuple(c if c.least_kw <= heat else c._replace(least_kw=heat) for c in state.copies)
+        state = replace(state, bank=hypotheses.moved(state.bank, flow, passed_s), copies=copies, moved_ms=t)
+    if t - state.looked_ms < LOOK_MS:
+        return state, ()
+    state = _count(replace(state, looked_ms=t), flow, reading_c)
+    partings = _look(state, t, reading_c, flow)
+    if not state.copies or t - state.copies[-1].begin_ms >= BEGIN_MS:
+        state = _set_aside(state, now.bank, flow, t)
+    return state, partings
+
+
+def _count(state: Expecting, flow: Flow, reading_c: float | None) -> Expecting:
+    """Note the heat that is being carried off: the reading has not risen under it for two minutes."""
+    if reading_c is None:
+        return replace(state, looks=())
+    heat, ram = float(flow.heat_kw), float(flow.ram2) ** 0.5
+    looks = (*state.looks, (heat, ram, reading_c))[-HELD_LOOKS:]
+    state = replace(state, looks=looks)
+    if len(looks) < HELD_LOOKS or reading_c > looks[0][2]:
+        return state
+    heat, ram = sum(h for h, _, _ in looks) / HELD_LOOKS, sum(r for _, r, _ in looks) / HELD_LOOKS
+    row, column = _speed_class(ram), _bin(heat)
+    counts = state.seen[row]
+    counted = (*counts[:column], counts[column] + 1, *counts[column + 1 :])
+    return replace(state, seen=(*state.seen[:row], counted, *state.seen[row + 1 :]))
+
+
+def _set_aside(state: Expecting, bank: Bank, flow: Flow, t: int) -> Expecting:
+    keep = [i for i, c in enumerate(state.copies) if t - c.begin_ms < LIVE_MS]
+    heat, ram = float(flow.heat_kw), float(flow.ram2) ** 0.5
+    copies = (*(state.copies[i] for i in keep), Copy(t, heat, heat, ram, state.seen))
+    mean, cov, weight = bank.mean[:, None], bank.cov[:, :, None], bank.log_weight[None]
+    if state.bank is not None and keep:
+        old = state.bank
+        mean = np.concatenate([old.mean[:, keep], mean], axis=1)
+        cov = np.concatenate([old.cov[:, :, keep], cov], axis=2)
+        weight = np.concatenate([old.log_weight[keep], weight], axis=0)
+    return replace(state, bank=Bank(mean, cov, weight, bank.prior), copies=copies, moved_ms=t)
+
+
+def _look(state: Expecting, t: int, reading_c: float | None, flow: Flow) -> tuple[Parting, ...]:
+    if state.bank is None or reading_c is None:
+        return ()
+    middle = reading_c + 0.5 * (estimator.ABOVE_C - estimator.BELOW_C)
+    share = hypotheses.shares(state.bank)
+    off = middle - state.bank.mean[TEMP]
+    spreads = off / np.sqrt(state.bank.cov[TEMP, TEMP] + READING_SD_C**2)
+    row, column = _speed_class(float(flow.ram2) ** 0.5), _bin(float(flow.heat_kw))
+    out = []
+    for i, copy in enumerate(state.copies):
+        age_s = (t - copy.begin_ms) // 1000
+        if age_s < YOUNGEST_S:
+            continue
+        credible = spreads[i][share[i] >= CREDIBLE]
+        over = float((share[i] * off[i]).sum())
+        out.append(
+            Parting(
+                age_s=age_s,
+                over_c=over,
+                spreads=float(credible[np.argmin(np.abs(credible))]),
+                seen_s=10 * sum(sum(counts[column:]) for counts in copy.seen[: row + 1]),
+                heat_share=copy.least_kw / max(copy.heat_kw, 1.0),
+                air_share=float(flow.ram2) ** 0.5 / max(copy.ram, 0.05),
+                expected_c=middle - over,
+            )
+        )
+    return tuple(out)
