@@ -95,6 +95,25 @@ class Display:
 
 METRIC: Final = Display("metric", "C", "km/h", "m", "km")
 US: Final = Display("us", "F", "mph", "ft", "mi")
+_IN_WORDS = re.compile(r"(?<![\w.])([-+]?\d+(?:\.\d+)?) ([CK])(?!\w)")
+
+
+def in_words(words: str, display: Display) -> str:
+    """Words for a screen: a temperature in them is written `95 C`, a difference `7 K`; both come out in its unit.
+
+    Example: "95 C, 7 K over" is "203 F, 13 F over" in US units.
+    """
+
+    def shown(found: re.Match[str]) -> str:
+        number, unit = found.groups()
+        value = float(number)
+        sign = "+" if number.startswith("+") else ""
+        turned = display.temp(value) if unit == "C" else display.step(value)
+        return f"{sign}{turned:.0f} {display.temperature}"
+
+    return _IN_WORDS.sub(shown, words)
+
+
 DISPLAYS: Final[dict[str, Display]] = {"metric": METRIC, "us": US}
 
 Converter = Callable[[float], float]

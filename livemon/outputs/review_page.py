@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any, Final
 
-from livemon.core.units import LENGTH, SPEED, Display, to_unit
+from livemon.core.units import LENGTH, SPEED, Display, in_words, to_unit
 from livemon.outputs.summary_text import clock
 from livemon.outputs.view_words import CAUTION_WHOLE
 
@@ -87,7 +87,7 @@ def page(
         _section("Forecasts against what came", forecasts(report, unit)) if whole else "",
         f"<h2>Dash needle</h2><p>{_text(needle_words(report, unit))}</p>",
         *(f"<h2>{_text(head)}</h2>" + _paragraphs(text) for head, text in findings),
-        _section("Data", quality(report)),
+        _section("Data", quality(report, unit)),
         f"<p class=small>{_text(left_out(report))}</p>",
     ]
     title = f"Review of {report['log']}"
@@ -277,7 +277,7 @@ def needle_words(report: Mapping[str, Any], unit: Units) -> str:
     return " ".join(words)
 
 
-def quality(report: Mapping[str, Any]) -> Table:
+def quality(report: Mapping[str, Any], unit: Units) -> Table:
     """Rows, ages, gaps, what was left out, doubts."""
     data = report["data"]
     age = data["age_s"]
@@ -300,7 +300,10 @@ def quality(report: Mapping[str, Any]) -> Table:
     ]  # fmt: skip
     rows += [("remark", remark) for remark in data["remarks"]]
     rows += [
-        ("doubt", f"{d['text']}: first at {clock(d['first_s'])}, {long_words(d['seconds'])} in all")
+        (
+            "doubt",
+            f"{in_words(d['text'], unit.display)}: first at {clock(d['first_s'])}, {long_words(d['seconds'])} in all",
+        )
         for d in data["doubts"]
     ]
     return (Column("", False), Column("", False)), rows, ""

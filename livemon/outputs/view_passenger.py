@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from livemon.core.needle import Needle
 from livemon.core.outcome import Acted, Action, Advice, Crossing, Level, Outcome
-from livemon.core.units import Display
+from livemon.core.units import Display, in_words
 from livemon.outputs import view_driver, view_needle, view_plan, view_trend, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, cut, wrap
 from livemon.outputs.view_trend import Trend
@@ -75,7 +75,7 @@ def render(
     _keys(sheet, rows - 2, outcome, health, note)
     width = columns - 2
     numbers = _Block(_flow(_numbers(outcome, units, width), width))
-    doubts = _Block(_doubts(outcome, health, width))
+    doubts = _Block(_doubts(outcome, health, units, width))
     off_plan = _Block([(line, Tone.PLAIN, Look.BOLD) for line in view_plan.passenger(outcome, units, width)])
     advice = _Block(_advice(outcome.advice, units, width))
     state = _Block(_flow(_health(health), width))
@@ -203,8 +203,8 @@ def _numbers(outcome: Outcome, units: Display, width: int) -> list[str]:
     return items
 
 
-def _doubts(outcome: Outcome, health: Health, width: int) -> list[Text]:
-    lines = [(f"! {doubt}", Tone.CAUTION, Look.BOLD) for doubt in outcome.doubts]
+def _doubts(outcome: Outcome, health: Health, units: Display, width: int) -> list[Text]:
+    lines = [(f"! {in_words(doubt, units)}", Tone.CAUTION, Look.BOLD) for doubt in outcome.doubts]
     if health.recorder_ok is False:
         lines.insert(0, (f"! recorder: {health.recorder}", Tone.CAUTION, Look.BOLD))
     return [(line, tone, look) for text, tone, look in lines for line in wrap(text, width)[:2]]

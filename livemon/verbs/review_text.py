@@ -52,7 +52,7 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
         asked.insert(0, ("Levels", tables.levels(report)))
         asked.insert(1, (ACTIONS, tables.actions(report, unit)))
         asked.append(("Forecasts against what came", tables.forecasts(report, unit)))
-    for heading, table in (*asked, ("Data", tables.quality(report))):
+    for heading, table in (*asked, ("Data", tables.quality(report, unit))):
         _table(console, heading, table)
         if heading == ACTIONS and report["acted"]:
             console.print(Text(tables.ACTED_REMARK, style="dim"))

@@ -52,3 +52,19 @@ def test_any_text_is_read_or_refused_with_the_accepted_units(text: str) -> None:
     except ValueError as refused:
         refusal = str(refused)
     assert not refusal or "km/h" in refusal
+
+
+@pytest.mark.parametrize(
+    ("words", "us"),
+    [
+        ("stands at 103 C for 5 min: stuck", "stands at 217 F for 5 min: stuck"),
+        ("fell 10 K while held near 105 C", "fell 18 F while held near 221 F"),
+        ("jumped by +18 K and stayed", "jumped by +32 F and stayed"),
+        ("reads -40 C, the end of its range (-40 C)", "reads -40 F, the end of its range (-40 F)"),
+        ("differ: 90 C and 101 C", "differ: 194 F and 214 F"),
+        ("A/C off, 3 Cars, v1.5 C2, 40 KB", "A/C off, 3 Cars, v1.5 C2, 40 KB"),
+    ],
+)
+def test_degrees_in_words_come_out_in_the_readers_unit(words: str, us: str) -> None:
+    assert units.in_words(words, units.US) == us
+    assert units.in_words(words, units.METRIC) == words.replace(" K ", " C ")

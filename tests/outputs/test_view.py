@@ -153,6 +153,13 @@ def test_an_old_number_is_never_shown_as_a_new_one(who: View, status: Status) ->
         assert "--" in body or "██  ██" in body or "█" in body
 
 
+def test_degrees_in_a_doubt_are_those_of_the_screen() -> None:
+    told = replace(DOUBTED, doubts=("reading fell 10 K in a minute while heat and air would hold it near 105 C",))
+    assert "fell 18 F in" in text_of(told, who=View.PASSENGER, units=US)
+    assert "near 221 F" in " ".join(text_of(told, who=View.PASSENGER, units=US).split())
+    assert "near 105 C" in " ".join(text_of(told, who=View.PASSENGER, units=METRIC).split())
+
+
 def test_a_doubted_sensor_has_no_figure() -> None:
     text = text_of(DOUBTED)
     assert "sensor doubted" in text

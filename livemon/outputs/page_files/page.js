@@ -49,6 +49,9 @@ const range = (b, how) => (known(b.low) && known(b.high) ? `${how(b.low)}…${ho
 const showBand = (b, how) => (b && known(b.likely) ? `${how(b.likely)} ${mark()}\n${range(b, how)}` : DASH);
 const tempUp = (c) => up(temp(c));
 const stepDown = (c) => down(step(c));
+// In words a temperature is written "95 C" and a difference "7 K"; both are shown in the unit of the page.
+const inWords = (words) => words.replace(/(?<![\w.])([-+]?\d+(?:\.\d+)?) ([CK])(?!\w)/g,
+  (_, n, unit) => (n.startsWith("+") ? "+" : "") + minus(Math.round(unit === "C" ? temp(Number(n)) : step(Number(n)))) + " " + mark());
 const showSeconds = (s) => (s < 100 ? Math.round(s) + " s" : Math.floor(s / 60) + " min");
 
 function fresh() { return said !== null && performance.now() - cameMs <= OLD_MS; }
@@ -123,7 +126,7 @@ function render() {
   put("climb", climb(now));
   put("boil", showBand(now.boil_margin_c, stepDown));
   advise(advice);
-  put("doubts", (now.doubts || []).length ? "Doubt: " + now.doubts.join("; ") : "");
+  put("doubts", (now.doubts || []).length ? "Doubt: " + now.doubts.map(inWords).join("; ") : "");
   draw(live && now.estimate_c ? now : null);
 }
 
