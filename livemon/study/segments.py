@@ -8,7 +8,7 @@ a change of the weather.  It does not know the wind, nor fans that a control uni
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
@@ -46,6 +46,9 @@ OPEN_MARGIN_C: Final = 3.0
 FAN_MARGIN_C: Final = 3.0
 """Slow pieces count only so far over the electric fan's switching point: below it the fan regulates, as a thermostat
 does."""
+REGULATED_FROM_C: Final = 3.0
+REGULATED_S: Final = 240.0
+"""Pieces in which the thermostat regulates begin so far over its opening point, on the move only, and last longer."""
 HOTTEST_C: Final = 121.0
 """Above it coolant may boil under a weak cap, and heat leaves as steam."""
 SENSOR_LAG_S: Final = 8.0  # a coolant sensor, common practice
@@ -132,15 +135,17 @@ def _level_fuel_kw(profile: VehicleProfile, speed_kmh: Floats, rpm: Floats) -> F
 
 
 @dataclass(frozen=True, slots=True)
-class _Balance:
-    """(steps, lanes) of one drive: heat that must have been shed [kW], heat the lane's radiator would shed [kW]."""
+class Balance:
+    """(steps, lanes) of one drive: heat that must have been shed, heat the lane's radiator would shed, and how much
+    less that is for the warmth of the air behind condenser and fan [kW]."""
 
     needed_kw: Floats
     would_kw: Floats
+    inlet_kw: Floats
     coolant_c: Floats
 
 
-def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> list[_Balance]:
+def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> list[Balance]:
     """The switches and lags of every lane along every drive at once, with the coolant held at what was read."""
     drives = [run.drive for run in runs]
     count, width = len(drives), len(lanes)
@@ -179,7 +184,7 @@ def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> lis
     relative = np.maximum(fuel / fuel_l / FUEL_KW_L_REFERENCE, 0.02)
     lag_s = cooling.metal_kj_k / cooling.metal_kw_k
     capacity = heat.heat_capacity_kj_k(cooling)
-    needed, would = np.full((n, count, width), np.nan), np.full((n, count, width), np.nan)
+    needed, would, inlet = (np.full((n, count, width), np.nan) for _ in range(3))
     zero = np.zeros((count, width))
     lagged: Number = coolant_heat_kw(engine, fuel[0] + zero)
     clutch: Number = zero + 0.5
@@ -202,8 +207,8 @@ def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> lis
         rising = np.exp(fan_more * 0.1 * (here - 105.0))
         side = air_side(cooling, demand, around, clutch * rising, electric * rising)
         core = shed(cooling, demand, around, opening, clutch * rising, electric * rising, side)
-        out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0)
-        out = out * ((speed[k] + 10.0) / 70.0) ** by_speed * (np.maximum(rpm[k], 300.0) / 2500.0) ** by_rpm
+        curves = ((speed[k] + 10.0) / 70.0) ** by_speed * (np.maximum(rpm[k], 300.0) / 2500.0) ** by_rpm
+        out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0) * curves
         clutch = heat.lag(
             clutch, heat.clutch_target(cooling, air_behind_c(side, out, air)), STEP_S, cooling.clutch_lag_s
         )
@@ -211,9 +216,10 @@ def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> lis
         cabin = heater[k] * cooling.heater_kw_k * (here - heat.CABIN_C)
         needed[k] = np.where(known, lagged - capacity * slope[k] - loss - cabin, np.nan)
         would[k] = np.where(known, out, np.nan)
+        inlet[k] = np.where(known, core.conductance_kw_k * (core.air_c - air) * curves, np.nan)
     return [
-        _Balance(needed[: len(d.t_s), i], would[: len(d.t_s), i], coolant[: len(d.t_s), i, 0])
-        for i, d in enumerate(drives)
+        Balance(needed[:n, i], would[:n, i], inlet[:n, i], coolant[:n, i, 0])
+        for i, n in enumerate(len(d.t_s) for d in drives)
     ]
 
 
@@ -233,18 +239,50 @@ def pieces(
     every = unknowns(profile)
     where = [0.0] * len(every) if at is None else list(at)
     lanes = lanes_of(profile, where, others)
-    found: list[Piece] = []
-    hot_c = float(profile.cooling().full_c) + OPEN_MARGIN_C - 1.0
-    runs = _runs(drives, hot_c)
+    made = [_piece(stretch, len(every)) for stretch in stretches(drives, profile, lanes)]
+    return [piece for piece in made if piece is not None]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Rows `rows` of a drive: one regime, one state of the A/C, thermostat full open, or regulating throughout."""
+
+    number: int
+    drive: Drive
+    rows: slice
+    regime: Regime
+    regulated: bool
+    balance: Balance
+
+    @property
+    def minutes(self) -> float:
+        return float(self.rows.stop - self.rows.start) * STEP_S / 60.0
+
+    @property
+    def ac_on(self) -> bool | None:
+        ac = self.drive.ac_on[self.rows.start]
+        return None if not np.isfinite(ac) else bool(ac > 0.5)
+
+    @property
+    def reading_kw(self) -> float:
+        """What the readings at either end leave open of the heat stored."""
+        return CAPACITY_KJ_K * READING_C / (60.0 * self.minutes)
+
+
+def stretches(
+    drives: Sequence[Drive], profile: VehicleProfile, lanes: Sequence[Lane], regulated: bool = False
+) -> Iterator[Stretch]:
+    """Every stretch of the drives that can be balanced, in order; with `regulated`, also where the thermostat works."""
+    cooling = profile.cooling()
+    full_c = float(cooling.full_c) + OPEN_MARGIN_C
+    from_c = float(cooling.open_c) + REGULATED_FROM_C if regulated else full_c - 1.0
+    runs = _runs(drives, from_c)
     size_l = float(profile.engine().displacement_l)
     for begin in range(0, len(runs), MOST_SIDE_BY_SIDE):
         some = runs[begin : begin + MOST_SIDE_BY_SIDE]
         for run, balance in zip(some, _balances(some, lanes, size_l), strict=True):
-            for start, stop, regime in _stretches(run.drive, profile, balance):
-                piece = _piece(run.drive, run.number, regime, start, stop, balance, len(every))
-                if piece is not None:
-                    found.append(piece)
-    return found
+            for start, stop, regime, warm in _bounds(run.drive, profile, balance, from_c if regulated else full_c):
+                yield Stretch(run.number, run.drive, slice(start, stop), regime, warm, balance)
 
 
 def log_ratios(
@@ -264,57 +302,55 @@ MOST_SIDE_BY_SIDE: Final = 24
 """Runs marched at once: bounds the memory whatever the number of drives."""
 
 
-def _stretches(drive: Drive, profile: VehicleProfile, balance: _Balance) -> list[tuple[int, int, Regime]]:
-    """(start, stop, regime) of every piece: one regime, thermostat open, A/C unchanged, nothing missing."""
+def _bounds(
+    drive: Drive, profile: VehicleProfile, balance: Balance, from_c: float
+) -> list[tuple[int, int, Regime, bool]]:
+    """(start, stop, regime, regulated) of every stretch: one regime, A/C unchanged, nothing missing."""
     cooling = profile.cooling()
     kind = regimes(drive, profile)
     hot = balance.coolant_c
-    good = np.isfinite(hot) & (hot >= float(cooling.full_c) + OPEN_MARGIN_C) & (hot <= HOTTEST_C)
+    full_open = hot >= float(cooling.full_c) + OPEN_MARGIN_C
+    slow = kind <= 1
+    good = np.isfinite(hot) & (hot >= from_c) & (hot <= HOTTEST_C) & (full_open | ~slow)
     good &= np.isfinite(drive.fuel_kw) & (drive.t_s >= drive.t_s[0] + SETTLE_S) & (kind >= 0)
     good &= np.isfinite(drive.air_c) & np.isfinite(drive.air_kpa) & np.isfinite(drive.coolant_c)
-    slow = kind <= 1
     if float(profile.state("electric_m_s").likely) > 0.0:
         running = np.where(np.isfinite(drive.ac_on), drive.ac_on, 0.0) > 0.5
         good &= ~slow | running | (hot >= float(cooling.electric_on_c) + FAN_MARGIN_C)
     jump = np.concatenate([[False], np.diff(drive.t_s) > 1.5 * STEP_S])
     ac = np.where(np.isfinite(drive.ac_on), drive.ac_on, -1.0)
-    label = np.where(good, 10.0 * kind + ac, -99.0)
+    label = np.where(good, 100.0 * ~full_open + 10.0 * kind + ac, -99.0)
     edges = np.flatnonzero((np.diff(label, prepend=label[0]) != 0.0) | jump)
     bounds = [0, *edges.tolist(), len(label)]
-    out: list[tuple[int, int, Regime]] = []
+    out: list[tuple[int, int, Regime, bool]] = []
     names = list(Regime)
     for a, b in pairwise(bounds):
         if b <= a or label[a] == -99.0:
             continue
-        steps = b - a
-        parts = max(1, int(steps * STEP_S // PIECE_S))
+        steps, warm = b - a, not full_open[a]
+        parts = max(1, int(steps * STEP_S // (REGULATED_S if warm else PIECE_S)))
         for part in range(parts):
             first, last = a + steps * part // parts, a + steps * (part + 1) // parts
             if (last - first) * STEP_S >= SHORTEST_S:
-                out.append((first, last, names[int(kind[a])]))
+                out.append((first, last, names[int(kind[a])], warm))
     return out
 
 
-def _piece(
-    drive: Drive, number: int, regime: Regime, start: int, stop: int, balance: _Balance, count: int
-) -> Piece | None:
-    rows = slice(start, stop)
-    needed = balance.needed_kw[rows].mean(axis=0)
-    would = balance.would_kw[rows].mean(axis=0)
+def _piece(of: Stretch, count: int) -> Piece | None:
+    drive, rows = of.drive, of.rows
+    needed = of.balance.needed_kw[rows].mean(axis=0)
+    would = of.balance.would_kw[rows].mean(axis=0)
     # A piece in which hardly anything is shed, or the profile would shed nothing, tells only its own errors.
     if not (np.all(np.isfinite(needed)) and np.all(needed > LEAST_SHED_KW) and np.all(would > 0.2 * LEAST_SHED_KW)):
         return None
     ratio = np.log(needed / would)
-    seconds = (stop - start) * STEP_S
     over = drive.coolant_c[rows].mean() - drive.air_c[rows].mean()
-    ac = drive.ac_on[start]
-    noise = CAPACITY_KJ_K * READING_C / seconds / float(needed[0])
     return Piece(
-        drive=number,
-        regime=regime,
-        ac_on=None if not np.isfinite(ac) else bool(ac > 0.5),
-        start_s=float(drive.t_s[start]),
-        minutes=seconds / 60.0,
+        drive=of.number,
+        regime=of.regime,
+        ac_on=of.ac_on,
+        start_s=float(drive.t_s[rows.start]),
+        minutes=of.minutes,
         coolant_c=float(drive.coolant_c[rows].mean()),
         air_c=float(drive.air_c[rows].mean()),
         speed_kmh=float(drive.speed_kmh[rows].mean()),
@@ -322,7 +358,7 @@ def _piece(
         heat_kw=float(needed[0]),
         shed_kw_k=float(needed[0] / over),
         log_ratio=float(ratio[0]),
-        noise=float(noise),
+        noise=of.reading_kw / float(needed[0]),
         slopes=tuple(float(v) for v in (ratio[1 : count + 1] - ratio[0]) / HALF),
         patterns=tuple(float(v) for v in ratio[0] - ratio[count + 1 :]),
     )

@@ -9,9 +9,10 @@ import pytest
 
 from livemon.core.figures import Figure
 from livemon.core.vehicle import PARTS, VehicleProfile
+from livemon.study.part_pieces import HEALTHY, SUSPECTS, weakened
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import log_ratios, unknowns
-from livemon.study.short_part import HEALTHY, SUSPECTS, TRIALS, _as_drive, diagnose, weakened, words_of
+from livemon.study.short_part import TRIALS, _as_drive, diagnose, words_of
 
 PROFILE = VehicleProfile()
 
