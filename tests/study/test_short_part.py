@@ -9,10 +9,13 @@ import pytest
 
 from livemon.core.figures import Figure
 from livemon.core.vehicle import PARTS, VehicleProfile
+from livemon.study.part_odds import OTHER
 from livemon.study.part_pieces import HEALTHY, SUSPECTS, weakened
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import log_ratios, unknowns
 from livemon.study.short_part import TRIALS, _as_drive, diagnose, words_of
+from tests.bench.garages.garages import Garage, world
+from tests.bench.garages.rounds import END_C, Ask, asked_for, driven, lacks
 
 PROFILE = VehicleProfile()
 
@@ -98,4 +101,25 @@ def test_absent_fans_are_not_suspected() -> None:
 
 
 def test_every_state_has_words() -> None:
-    assert all(words_of(s) for s in (*SUSPECTS, HEALTHY, "something else"))
+    assert all(words_of(s) for s in (*SUSPECTS, HEALTHY, OTHER))
+
+
+def test_the_next_test_is_one_that_can_be_driven_and_brings_what_was_lacking() -> None:
+    """The words lead back to the trial; driven by the garage's owner, it has a hot stretch of that kind."""
+    it = world("sim", "one_fault", 0, 3)[1]
+    garage = Garage("sim", "one_fault", 0, it.state, it.factor, it.profile, (), (), (), ())
+    trial = asked_for(f"when hot, {TRIALS[2].words}")
+    assert trial is TRIALS[2]
+    assert asked_for(None) is None
+    assert lacks([], garage, trial)
+    told = driven([Ask(garage, 3, trial, 1, sound=False)])
+    assert not lacks(told, garage, trial)
+    assert float(np.nanmax(told[0].coolant_c)) <= END_C + 1.0
+
+
+def test_what_cannot_be_told_names_a_next_test() -> None:
+    """A typed vehicle with a lightly clogged condenser and nothing recorded while it was sound."""
+    found = diagnose(made_of(weakened(PROFILE, "clogged_condenser", 1.0)), PROFILE)
+    assert found.state is None
+    assert found.words.startswith("cannot tell")
+    assert found.next_test in {f"when hot, {t.words}" for t in TRIALS}

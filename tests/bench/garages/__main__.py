@@ -1,4 +1,7 @@
-"""Scores `compare` and `short_part` on garages with known truth: python -m tests.bench.garages compare|short-part."""
+"""Scores `compare` and `short_part` on garages with known truth:
+
+python -m tests.bench.garages compare|short-part|ceiling
+"""
 
 from __future__ import annotations
 
@@ -10,9 +13,13 @@ import numpy as np
 from scipy import stats
 
 from livemon.study.compare import Verdict, compare
+from livemon.study.part_pieces import HEALTHY
+from livemon.study.recording import Drive
 from livemon.study.segments import Regime
-from livemon.study.short_part import HEALTHY, diagnose
+from livemon.study.short_part import Diagnosis, diagnose
+from tests.bench.garages.ceiling import ceiling
 from tests.bench.garages.garages import CARE, PLANTS, SIDE, Garage, load
+from tests.bench.garages.rounds import Ask, asked_for, driven, lacks
 
 SIDES = [0] * SIDE + [1] * SIDE
 
@@ -85,34 +92,98 @@ def tell_compare(count: int, seed: int, care: str) -> None:
     print(f"all: covered {covered}; by regime {share(sum(regimes), len(regimes))}")
 
 
-def tell_short_part(count: int, seed: int, care: str) -> None:
-    """The table of docs/short-part.md."""
+def tell_ceiling(count: int, seed: int, care: str) -> None:
+    """What one who knew the plant could name, of docs/short-part.md."""
+    for plant in PLANTS:
+        garages = load(plant, "one_fault", count, seed, care=care)
+        for everywhere in (False, True):
+            found = [ceiling(g, seed, everywhere) for g in garages]
+            means = [100.0 * float(np.mean([getattr(c, n) for c in found])) for n in ("right", "wrong", "likeliest")]
+            regimes = "all regimes on every drive" if everywhere else "regimes as driven on both sides"
+            print(f"{plant}, {regimes}: right {means[0]:.0f} %, wrong {means[1]:.0f} %, likeliest {means[2]:.0f} %")
+            for truth in sorted({g.state for g in garages}):
+                mine = [c.right for c, g in zip(found, garages, strict=True) if g.state == truth]
+                print(f"  {truth}: right {100.0 * float(np.mean(mine)):.0f} % of {len(mine)}", flush=True)
+
+
+@dataclass
+class Case:
+    """One garage on its way through the rounds: its drives so far, and what was said of them last."""
+
+    garage: Garage
+    sound: list[Drive]
+    after: list[Drive]
+    found: Diagnosis
+
+    @property
+    def word(self) -> str:
+        if self.found.state is None:
+            return "cannot tell"
+        return "right" if self.found.state == (self.garage.state or HEALTHY) else "wrong"
+
+
+def tell_short_part(count: int, seed: int, care: str, rounds: int, sound_too: bool, alone: bool) -> None:
+    """The table of docs/short-part.md: as the drives come, and after each round of the test that was asked for.
+
+    `alone`: nothing was recorded while the vehicle was sound.
+    """
     for plant in PLANTS:
         for kind in ("one_fault", "same"):
-            by_state: dict[str, Counter[str]] = {}
+            cases = []
             for garage in load(plant, kind, count, seed, care=care):
-                truth = garage.state or HEALTHY
-                found = diagnose(garage.after, garage.profile, garage.before)
-                word = "cannot tell" if found.state is None else "right" if found.state == truth else "wrong"
-                by_state.setdefault(truth, Counter())[word] += 1
-            total = sum(by_state.values(), Counter())
-            n = sum(total.values())
-            print(
-                f"{plant} {kind}: " + "; ".join(f"{w} {share(total[w], n)}" for w in ("right", "wrong", "cannot tell"))
-            )
-            for truth, words in sorted(by_state.items()):
-                print(f"  {truth}: {dict(words)}", flush=True)
+                sound = [] if alone else list(garage.before)
+                found = diagnose(garage.after, garage.profile, sound)
+                cases.append(Case(garage, sound, list(garage.after), found))
+            _tell_cases(f"{plant} {kind}, as the drives come", cases)
+            for number in range(1, rounds + 1):
+                _next_round(cases, seed, number, sound_too and not alone)
+                _tell_cases(f"{plant} {kind}, after {number} tests", cases)
+
+
+def _next_round(cases: list[Case], seed: int, number: int, sound_too: bool) -> None:
+    """Every owner who was told nothing sure drives the test asked for; sound too where that was never driven."""
+    asks: list[tuple[Case, Ask]] = []
+    for case in cases:
+        trial = asked_for(case.found.next_test) if case.found.state is None else None
+        if trial is not None:
+            asks.append((case, Ask(case.garage, seed, trial, number, False)))
+            if sound_too and lacks(case.sound, case.garage, trial):
+                asks.append((case, Ask(case.garage, seed, trial, number, True)))
+    for (case, ask), drive in zip(asks, driven([a for _, a in asks]), strict=True):
+        (case.sound if ask.sound else case.after).append(drive)
+    for case, ask in asks:
+        if not ask.sound:
+            case.found = diagnose(case.after, case.garage.profile, case.sound)
+
+
+def _tell_cases(title: str, cases: list[Case]) -> None:
+    n = len(cases)
+    words = Counter(case.word for case in cases)
+    likeliest = sum(bool(c.found.odds) and c.found.odds[0].state == (c.garage.state or HEALTHY) for c in cases)
+    print(f"{title}: " + "; ".join(f"{w} {share(words[w], n)}" for w in ("right", "wrong", "cannot tell"))
+          + f"; the likeliest state is the true one {share(likeliest, n)}")  # fmt: skip
+    for truth in sorted({c.garage.state or HEALTHY for c in cases}):
+        said = Counter(c.found.state or "cannot tell" for c in cases if (c.garage.state or HEALTHY) == truth)
+        print(f"  {truth}: {dict(said)}", flush=True)
 
 
 def main() -> None:
     """Choose a table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("table", choices=("compare", "short-part"))
+    parser.add_argument("table", choices=("compare", "short-part", "ceiling"))
     parser.add_argument("--count", type=int, default=50, help="garages a plant and kind")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--care", choices=tuple(CARE), default="as asked")
+    parser.add_argument("--rounds", type=int, default=0, help="short-part: rounds of the test that was asked for")
+    parser.add_argument("--asked-only", action="store_true", help="short-part: tests on the changed vehicle only")
+    parser.add_argument("--alone", action="store_true", help="short-part: without any drive while it was sound")
     args = parser.parse_args()
-    {"compare": tell_compare, "short-part": tell_short_part}[args.table](args.count, args.seed, args.care)
+    if args.table == "compare":
+        tell_compare(args.count, args.seed, args.care)
+    elif args.table == "ceiling":
+        tell_ceiling(args.count, args.seed, args.care)
+    else:
+        tell_short_part(args.count, args.seed, args.care, args.rounds, not args.asked_only, args.alone)
 
 
 if __name__ == "__main__":

@@ -90,6 +90,32 @@ def _fingerprint() -> str:
     return text.hexdigest()[:16]
 
 
+@dataclass(frozen=True)
+class World:
+    """What a garage is made of: the plant's own vehicle before and after the change, its profile, the weather."""
+
+    tag: tuple[int, ...]
+    seasons_c: tuple[float, float]
+    sound: Any
+    after: Any
+    profile: VehicleProfile
+    state: str
+    factor: float
+
+
+def world(plant: str, kind: str, number: int, seed: int) -> tuple[np.random.Generator, World]:
+    """Garage `number` before anything is driven, and the draws that its drives go on with."""
+    module = PLANTS[plant]
+    tag = (seed, list(PLANTS).index(plant), KINDS.index(kind), number)
+    rng = np.random.default_rng(tag)
+    seasons = trips.seasons_c(rng)
+    sound = module.vehicle(rng, number, seasons[0])
+    profile = module.profile(rng, sound, number)
+    state, factor = _change(module, sound, kind, rng)
+    after = module.changed(sound, state, factor)
+    return rng, World(tag, seasons, sound, after, profile, state, factor)
+
+
 def _make(plant: str, kind: str, numbers: range, seed: int, care: str) -> list[Garage]:
     module = PLANTS[plant]
     vehicles, profiles, changes = [], [], []
@@ -99,21 +125,15 @@ def _make(plant: str, kind: str, numbers: range, seed: int, care: str) -> list[G
     told: list[tuple[bool, bool, bool]] = []
     kept = CARE[care]
     for number in numbers:
-        tag = (seed, list(PLANTS).index(plant), KINDS.index(kind), number)
-        rng = np.random.default_rng(tag)
-        seasons = trips.seasons_c(rng)
-        vehicle = module.vehicle(rng, number, seasons[0])
-        profile = module.profile(rng, vehicle, number)
-        state, factor = _change(module, vehicle, kind, rng)
-        after = module.changed(vehicle, state, factor)
-        vehicles.append(vehicle)
-        profiles.append(profile)
-        changes.append((state, factor))
+        rng, it = world(plant, kind, number, seed)
+        vehicles.append(it.sound)
+        profiles.append(it.profile)
+        changes.append((it.state, it.factor))
         told.append((rng.random() < kept.receiver, rng.random() < kept.declared, rng.random() < kept.typed))
         for place in range(2 * SIDE):
-            lanes.append(vehicle if place < SIDE else after)
-            roads.append(trips.draw(rng, seasons[place // SIDE]))
-            keys.append((*tag, place))
+            lanes.append(it.sound if place < SIDE else it.after)
+            roads.append(trips.draw(rng, it.seasons_c[place // SIDE]))
+            keys.append((*it.tag, place))
     readings = module.drive(lanes, roads, keys)
     befores = [module.shed_kw(vehicles, at) for at in POINTS]
     afters = [
