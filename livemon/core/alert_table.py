@@ -18,7 +18,7 @@ from livemon.core.outcome import Band, Level, Status
 class AlertSettings:
     """Thresholds and times of the level table.  Each key carries range, unit and effect in its metadata."""
 
-    caution_chance: float = key(0.12, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
+    caution_chance: float = key(0.15, 0.05, 0.95, "", "chance to cross the limit within 300 s that begins a caution")
     regulating_chance: float = key(
         0.4, 0.05, 0.99, "", "the same while the thermostat regulates, when a slope is no danger yet"
     )

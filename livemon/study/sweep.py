@@ -28,7 +28,7 @@ MOST_CANDIDATES: Final = 1000
 SWEPT: Final = tuple(f.name for f in fields(AlertSettings) if not f.name.endswith("repeat_s"))
 """Keys that can move a level; the repeats of a silenced sound cannot."""
 USUAL: Final[Mapping[str, tuple[float, ...]]] = {
-    "caution_chance": (0.08, 0.12, 0.16, 0.22, 0.3),
+    "caution_chance": (0.08, 0.15, 0.2, 0.28, 0.4),
     "regulating_chance": (0.25, 0.4, 0.7),
     "foreseen_on_s": (5.0, 15.0, 30.0),
 }
