@@ -36,7 +36,7 @@ from livemon.study.scrub import Keep
 from livemon.study.sensor_check import SensorCheck, check, read_pairs
 from livemon.verbs import side_by_side
 from livemon.verbs.common import add_common, settle
-from livemon.verbs.recordings import Unread, no_coolant, none_left, short_names, unread
+from livemon.verbs.recordings import Unread, no_coolant, none_left, read_drives, short_names, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.review_report import Reviewed, report
 from livemon.verbs.review_scrub import scrub
@@ -65,6 +65,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sensor-check", type=Path, metavar="FILE", help="CSV of sensor_c,thermometer_c pairs: is the sensor right?"
     )
+    parser.add_argument(
+        "--sound",
+        nargs="+",
+        type=Path,
+        metavar="LOG",
+        default=[],
+        help="drives of the same vehicle when nothing was wrong: what is short is told against them",
+    )
     add_common(parser)
 
 
@@ -72,6 +80,10 @@ def run(args: argparse.Namespace) -> int:
     """Whatever was asked: check, copy, review."""
     if not args.logs and args.sensor_check is None:
         raise SetupError("review", "at least one LOG, or --sensor-check FILE", "neither")
+    asked = {path.resolve() for path in args.logs}
+    twice = next((path for path in args.sound if path.resolve() in asked), None)
+    if twice is not None:
+        raise SetupError("--sound", "other logs than those to review", str(twice))
     if args.out is not None:
         needs_plots("--out")
     if args.sensor_check is not None:
@@ -101,21 +113,32 @@ def run(args: argparse.Namespace) -> int:
         raise none_left("LOG", "at least one log to review", len(args.logs), left_out)
     for lost in left_out:
         print(f"livemon review: left out: {lost}", file=sys.stderr)
-    _tell_together(together, args.json)
+    _tell_together(together, args.json, _sound(args, together[0][1]) if args.sound and together else ())
     return 0
 
 
-def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool) -> None:
-    """What several drives of one vehicle say together; nothing where they are of different profiles."""
-    if len(drives) < 2 or any(profile != drives[0][1] for _, profile in drives):
+def _sound(args: argparse.Namespace, profile: VehicleProfile) -> list[Drive]:
+    """The drives of `--sound`; those that cannot be used are named and left out."""
+    drives, lost = read_drives(args.sound, args, profile)
+    if not drives:
+        raise none_left("--sound", "at least one drive with coolant readings", len(args.sound), lost)
+    for one in lost:
+        print(f"livemon review: left out: {one}", file=sys.stderr)
+    return drives
+
+
+def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool, sound: Sequence[Drive] = ()) -> None:
+    """What several drives of one vehicle say together, or one beside sound ones; nothing where profiles differ."""
+    if len(drives) + len(sound) < 2 or not drives or any(profile != drives[0][1] for _, profile in drives):
         return
-    tree = short_tree([drive for drive, _ in drives], drives[0][1])
+    tree = short_tree([drive for drive, _ in drives], drives[0][1], sound)
     if tree is None:
         return
     if as_json:
         print(json.dumps({"together": {"vehicle": drives[0][1].name, "short": tree}}))
     else:
-        print("\n".join([f"{HEADING}, by {len(drives)} drives together", *short_lines(tree)]))
+        by = f"{len(drives)} drives together" if len(drives) > 1 else "this drive"
+        print("\n".join([f"{HEADING}, by {by}", *short_lines(tree)]))
 
 
 def _check_sensor(args: argparse.Namespace) -> None:

@@ -18,13 +18,17 @@ HEADING: Final = "What is short"
 MOST_ODDS: Final = 4
 
 
-def short_tree(drives: Sequence[Drive], profile: VehicleProfile) -> dict[str, Any] | None:
-    """The diagnosis of these drives of one vehicle; None where that study is not part of this installation."""
+def short_tree(drives: Sequence[Drive], profile: VehicleProfile, sound: Sequence[Drive] = ()) -> dict[str, Any] | None:
+    """The diagnosis of these drives of one vehicle; None where that study is not part of this installation.
+
+    `sound` are drives of the same vehicle when nothing was wrong with it.
+    """
     if find_spec(STUDY) is None:
         return None
-    found = import_module(STUDY).diagnose(drives, profile)
+    found = import_module(STUDY).diagnose(drives, profile, sound)
     return {
         "drives": len(drives),
+        "sound_drives": len(sound),
         "state": found.state,
         "words": found.words,
         "strength": found.strength,
@@ -48,6 +52,8 @@ def short_tree(drives: Sequence[Drive], profile: VehicleProfile) -> dict[str, An
 def short_lines(tree: Mapping[str, Any]) -> list[str]:
     """The verdict, what speaks for it, what else it could be, and the next test."""
     of = "this drive alone" if tree["drives"] == 1 else f"{tree['drives']} drives"
+    if tree["sound_drives"]:
+        of += f" against {tree['sound_drives']} when it was sound"
     lines = [f"{tree['words']} (evidence of {of}: {tree['strength']})"]
     for e in tree["evidence"]:
         ac = {None: "A/C on or off", True: "A/C on", False: "A/C off"}[e["ac_on"]]

@@ -6,6 +6,7 @@ import builtins
 import json
 import re
 import sys
+from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
@@ -219,8 +220,8 @@ class Study:
     """Stands for the study of short parts: says what it is told to."""
 
     @staticmethod
-    def diagnose(drives: list[Any], profile: VehicleProfile) -> SimpleNamespace:
-        assert all(len(drive.t_s) for drive in drives)
+    def diagnose(drives: list[Any], profile: VehicleProfile, healthy: Sequence[Any]) -> SimpleNamespace:
+        assert all(len(drive.t_s) for drive in [*drives, *healthy])
         evidence = SimpleNamespace(
             regime="idle and crawl", ac_on=True, minutes=12.3, drives=1, shed_pct=-31.0, low_pct=-40.0, high_pct=-22.0
         )
@@ -271,3 +272,24 @@ def test_several_drives_of_one_vehicle_are_looked_at_together(
     _tell_together([(drive(10.0), mine), (drive(20.0), other)], False)
     _tell_together([(drive(10.0), mine)], False)
     assert capsys.readouterr().out == "", "not of different vehicles, and one drive was told of already"
+    _tell_together([(drive(10.0), mine)], False, [drive(20.0), drive(30.0)])
+    assert "(evidence of this drive alone against 2 when it was sound: fair)" in capsys.readouterr().out
+
+
+def test_sound_drives_are_read_and_those_of_no_use_are_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(review_short, "find_spec", lambda _: object())
+    monkeypatch.setattr(review_short, "import_module", lambda _: Study)
+    log, may, empty = tmp_path / "log.csv", tmp_path / "may.csv", tmp_path / "empty.csv"
+    for path in (log, may):
+        path.write_text("time_s,coolant_c\n" + "".join(f"{t},{90 + t % 2}\n" for t in range(60)))
+    empty.write_text("time_s,rpm\n0,800\n1,800\n")
+    assert main(["review", str(log), "--json", "--sound", str(may), str(empty)]) == 0
+    told = capsys.readouterr()
+    together = json.loads(told.out.splitlines()[-1])["together"]["short"]
+    assert (together["drives"], together["sound_drives"]) == (1, 1)
+    assert "left out: empty.csv: expected a column coolant_c" in told.err
+    for wrong, status, words in ((empty, 1, "at least one drive with coolant readings"), (log, 2, "other logs than")):
+        assert main(["review", str(log), "--sound", str(wrong)]) == status
+        assert words in capsys.readouterr().err
