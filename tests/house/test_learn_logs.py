@@ -138,6 +138,24 @@ def test_what_a_hole_and_a_stop_cost_is_a_little_width_and_no_error(
         assert carries[1][name]["likely"] == pytest.approx(carries[0][name]["likely"], rel=0.06)
 
 
+def test_a_header_with_a_learned_vehicle_replays_as_its_file(
+    logs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The joint spread goes through the header to the last bit: the same lines, and others than unlearned."""
+    out = tmp_path / "mine.yaml"
+    assert main(["learn", *logs[:2], "--out", str(out), "--quiet", "--json"]) == 0
+    profile, _ = vehicle_file.from_block(yaml_lines.load(out))
+    header = f"# format: 1\n# vehicle: {vehicle_file.to_header(profile)}\n"
+    short = [written(tmp_path / "a.csv", drive(1)[:300]), written(tmp_path / "b.csv", drive(1)[:300], header)]
+    capsys.readouterr()
+    said = []
+    for command in (["replay", short[0], "--vehicle", str(out)], ["replay", short[1]], ["replay", short[0]]):
+        assert main([*command, "--json", "--quiet"]) == 0
+        said.append(capsys.readouterr().out)
+    assert said[1] == said[0]
+    assert said[2] != said[0]
+
+
 def test_an_owner_who_types_a_learned_figure_anew_gets_it(
     logs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
