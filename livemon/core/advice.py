@@ -226,6 +226,8 @@ _LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _MEAN_SPEED_S: Final = 30.0
 _HOT_DRIVE_C: Final = 3.0
 """Driving at speed this close to the limit is as hard on the engine as a climb [K]; common practice, no source."""
+_NO_FAN_C: Final = 5.0
+"""So close under the limit, standing, a fan that seems not to run asks for engine off; else gentler steps do."""
 _COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
@@ -306,7 +308,7 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
         return Advised()
     if now.coolant_lost:
         return Advised((_OFF_FOR_COOLANT if standing else _STOP_FOR_COOLANT,))
-    if now.fan_failed and standing and now.level >= Level.CAUTION:
+    if now.fan_failed and standing and now.level >= Level.CAUTION and _past(now, now.limit_c - _NO_FAN_C):
         return Advised((_OFF_FOR_FAN,))
     blind = now.status in _LOST
     first: list[Advice] = []

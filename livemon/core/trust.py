@@ -74,7 +74,9 @@ def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ())
     """Fold one tick in and say what is doubted; `partings`: the reading against what was expected, where looked at."""
     t = inputs.t_ms
     if state.doubts:
-        state = replace(state, doubts=tuple(d for d in state.doubts if d.until_ms > t))
+        ended = trust_cooling.ended
+    kept = tuple(d for d in state.doubts if d.until_ms > t and not ended(state.slow, d, state.believed_c))
+    state = replace(state, doubts=kept)
     if inputs.gap:  # nothing may be compared across a hole in the data
         slow = trust_cooling.forgotten(state.slow)
         state = replace(state, believed_c=None, resumed_ms=t, candidates=(), slow=slow)
@@ -182,7 +184,10 @@ def _verdict(state: TrustState, inputs: Inputs) -> Trust:
     doubts = state.doubts
     lost = any(d.name == "left sensor" for d in doubts)
     fan_failed = any(d.name == "fan" for d in doubts)
-    danger = max((d.danger for d in doubts), default=Level.NORMAL)
+    dangers = [d.danger for d in doubts]
+    if state.believed_c is not None and any(d.name in trust_cooling.LOSING for d in doubts):
+        dangers.append(trust_cooling.losing_danger(state.slow, state.believed_c))
+    danger = max(dangers, default=Level.NORMAL)
     if inputs.status not in (Status.LIVE, Status.ENGINE_OFF):
         trusted: bool | None = None
     elif state.extreme_since_ms is None and state.believed_c is None:

@@ -23,6 +23,10 @@ HOT_OVER_C: Final = 8.0
 """So far over the regulated temperature an engine is hot: what goes wrong now asks for a caution."""
 HOLD_MS: Final = 60_000
 LOST_HOLD_MS: Final = 600_000
+LOSING_HOLD_MS: Final = 300_000
+"""Cooling that was lost stays lost: the hypotheses soon take it for the vehicle's own, the driver should not."""
+COOL_OVER_C: Final = 4.0
+"""... unless the reading is back so near the regulated temperature: driving away from a jam needs no fan."""
 PARTINGS_MS: Final = 15_000
 """How long a comparison with what was expected is still of now."""
 CRAWL_KMH: Final = 20.0
@@ -70,6 +74,9 @@ class Doubt:
     """True where the sensor itself is fine and the cooling is not."""
 
 
+LOSING: Final = frozenset({"rise", "fan"})
+
+
 @dataclass(frozen=True, slots=True)
 class Slow:
     """What is remembered of the last quarter of an hour; every tuple is bounded."""
@@ -88,12 +95,20 @@ class Slow:
     """So many times in a row the reading has stood over what heat and air explain."""
     fan_turns_c: float | None = None
     """Highest reading at which it turned and fell while creeping: where the fan is known to have won."""
-    rising: bool = False
-    """A rise without a cause has been named and has not ended."""
 
     @property
     def regulated_c(self) -> float:
         return REGULATED_C if self.plateau_c is None else self.plateau_c
+
+
+def losing_danger(slow: Slow, reading_c: float) -> Level:
+    """Cooling that is being lost: a caution once hotter than any fan lets a sound engine get on a usual day."""
+    return Level.CAUTION if reading_c >= max(slow.regulated_c, REGULATED_C) + HOT_OVER_C else Level.ADVISORY
+
+
+def ended(slow: Slow, doubt: Doubt, reading_c: float | None) -> bool:
+    """Whether a doubt of the cooling has been answered by the reading before its time."""
+    return doubt.name in LOSING and reading_c is not None and reading_c <= slow.regulated_c + COOL_OVER_C
 
 
 def danger_c(slow: Slow, reading_c: float | None) -> Level:
@@ -104,7 +119,7 @@ def danger_c(slow: Slow, reading_c: float | None) -> Level:
 
 def forgotten(slow: Slow) -> Slow:
     """Across a hole in the data or a change of the reading nothing may be compared."""
-    return replace(slow, buckets=(), filling=Filling(), partings=(), risen=0, rising=False)
+    return replace(slow, buckets=(), filling=Filling(), partings=(), risen=0)
 
 
 def stopped(slow: Slow) -> Slow:
@@ -269,7 +284,7 @@ def _losing(slow: Slow, now: Bucket, words: str) -> Doubt:
     late = stretch(slow.buckets, 60, 0)
     crawling = late is not None and late.speed_kmh is not None and late.speed_kmh < CRAWL_KMH
     name, part = ("fan", "the fan may not run") if crawling else ("rise", "fan, pump or coolant may be failing")
-    return Doubt(name, f"{words}: {part}", now.t_ms + HOLD_MS, danger_c(slow, now.coolant_c), True)
+    return Doubt(name, f"{words}: {part}", now.t_ms + LOSING_HOLD_MS, losing_danger(slow, now.coolant_c or 0.0), True)
 
 
 def _rise_alike(slow: Slow, now: Bucket) -> str | None:
@@ -321,7 +336,8 @@ def _past_fan(slow: Slow, now: Bucket) -> Doubt | None:
     if past < FAN_PAST_C or now.coolant_c - late.low_c < 2.0:
         return None
     words = f"reading rose {past:.0f} K past {slow.fan_turns_c:.0f} C, where it turned before at this speed"
-    return Doubt("fan", f"{words}: the fan may not run", now.t_ms + HOLD_MS, danger_c(slow, now.coolant_c), True)
+    danger = losing_danger(slow, now.coolant_c)
+    return Doubt("fan", f"{words}: the fan may not run", now.t_ms + LOSING_HOLD_MS, danger, True)
 
 
 def _left_sensor(slow: Slow, now: Bucket) -> Doubt | None:

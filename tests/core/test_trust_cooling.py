@@ -91,7 +91,10 @@ def test_a_fan_that_dies_in_a_jam_is_named_minutes_before_the_limit() -> None:
     assert at < limit_s - 300
     assert found[at].fan_failed
     assert found[at].trusted is True, "the sensor is fine, the fan is not"
-    assert found[at].danger is Level.CAUTION
+    assert found[at].danger is Level.ADVISORY, "94 C is no danger yet"
+    assert found[limit_s - 120].danger is Level.CAUTION
+    assert all(v.fan_failed for v in found[at : limit_s + 120]), "it does not come and go"
+    assert not found[-1].doubts, "driving again: no fan is needed"
 
 
 def test_a_sensor_that_sticks_on_a_climb_is_named() -> None:
