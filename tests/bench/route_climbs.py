@@ -11,16 +11,16 @@ import hashlib
 import pickle
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core.events import Event, Mark, Sample
-from livemon.core.figures import Figure
+from livemon.core.figures import FIGURES, Figure
 from livemon.core.route import Route, build
-from livemon.core.vehicle import VehicleProfile
+from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 from livemon.sim import drive as sim
 from livemon.sim import rigs as sim_rigs
 from livemon.sim.faults import Break
@@ -60,15 +60,19 @@ class Climb:
     route: Route
     profile: VehicleProfile
     earlier: tuple[Told, ...]
+    known: VehicleProfile | None = None
+    """The vehicle as its plant has it, where that plant shares the core's physics (`livemon/sim`)."""
 
     @property
     def foot_s(self) -> int | None:
-        """Second at which the climb to the crossing begins: going back from it, grade under 2 % over 500 m."""
+        """Second at which the climb to the crossing begins; None where nothing is crossed."""
         crossing = self.drive.crossing_s
-        if crossing is None:
-            return None
+        return None if crossing is None else self.foot_of(crossing)
+
+    def foot_of(self, second: int) -> int:
+        """Second at which the climb to the place of `second` begins: going back, grade under 2 % over 500 m."""
         along = np.cumsum(self.drive.readings["speed_kmh"]) / 3.6
-        place = float(along[crossing])
+        place = float(along[second])
         while place > 0.0:
             if self.route.height_at(place) - self.route.height_at(max(place - 500.0, 0.0)) < 10.0:
                 break
@@ -230,7 +234,8 @@ def _plant_sim(family: str, rngs: list[np.random.Generator], numbers: range, see
         regulated = float(rig.cooling.open_c + rig.cooling.full_span_c) - 4.0
         drive = _borderline("sim", family, told, result.truth["coolant_c"][:n, i].copy(), regulated, rng)
         route = _route(along, result.truth["height_m"][:n, i])
-        out.append(None if drive is None or route is None else Climb(drive, route, _typed_sim(rig), ()))
+        known = None if drive is None or route is None else Climb(drive, route, _typed_sim(rig), (), _known_sim(rig))
+        out.append(known)
     lanes = [i for i, climb in enumerate(out) if climb is not None]
     for k, kind in enumerate(EARLIER):
         before = [_elsewhere(rigs[i], kind, np.random.default_rng([seed, 78, k, numbers[i]])) for i in lanes]
@@ -271,6 +276,18 @@ def _typed_sim(rig: sim.Rig) -> VehicleProfile:
     }
     typed = _typed(**{name: (float(value), share * float(value)) for name, (value, share) in known.items()})
     return VehicleProfile(name="rig", typed=typed, gear_ratios=tuple(float(r) for r in body.gear_ratios))
+
+
+def _known_sim(rig: sim.Rig) -> VehicleProfile:
+    body, engine, cooling = ({f.name: getattr(part, f.name) for f in fields(part)} for part in _parts(rig))
+    figures = {n: (float(v), 0.0) for n, v in (body | engine | cooling).items() if n in FIGURES}
+    return VehicleProfile(
+        name="rig, known", typed=_typed(**figures), gear_ratios=tuple(map(float, rig.body.gear_ratios))
+    )
+
+
+def _parts(rig: sim.Rig) -> tuple[Body, Engine, Cooling]:
+    return rig.body, rig.engine, rig.cooling
 
 
 # --- what the drives before have taught ---
