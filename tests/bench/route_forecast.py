@@ -37,7 +37,7 @@ CASES = {
     "profile alone": (False, True),
     "neither": (False, False),
 }
-KNOWN = "route, vehicle known"
+KNOWN = "route and vehicle known"
 """What is left where every figure of the vehicle is true: driver, weather and sensors (plant `sim` only)."""
 TUNING_SEED, STUDY_SEED = 1, 2026
 WANTED_S = 180
