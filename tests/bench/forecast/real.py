@@ -143,7 +143,7 @@ def study() -> str:
                 table.append(f"| {h} s | {name} | {rmse:.2f} | {mae:.2f} | {every.size} |")
     return "\n".join(
         [
-            "| ahead | method | RMSE C | mean error C | seconds |\n|---|---|---|---|---|",
+            "| ahead | method | RMSE C | mean absolute error C | seconds |\n|---|---|---|---|---|",
             *table,
             "\n| trip | peak C | cautions at 110 C | cautions at peak + 3 C | doubts |\n|---|---|---|---|---|",
             *lines,
