@@ -31,6 +31,7 @@ CREDIBLE: Final = 0.03
 """A hypothesis with less weight than this explains nothing."""
 SLOW_KMH: Final = (20.0, 45.0)
 """Mean road speed that parts standing and creeping, slow, and driving: what the fan moves, and what the road does."""
+OPEN_FROM: Final = estimator.OPEN_FROM
 HELD_LOOKS: Final = 13
 """Heat counts as carried off where the reading did not rise over so many looks: two minutes."""
 BINS_PER_E: Final = 12.0
@@ -119,23 +120,27 @@ def advance(
         state = replace(state, bank=hypotheses.moved(state.bank, flow, passed_s), copies=copies, moved_ms=t)
     if t - state.looked_ms < LOOK_MS:
         return state, ()
-    state = _count(replace(state, looked_ms=t), flow, reading_c)
+    state = _count(replace(state, looked_ms=t), now.bank, flow, reading_c)
     partings = _look(state, t, reading_c, flow)
     if not state.copies or t - state.copies[-1].begin_ms >= BEGIN_MS:
         state = _set_aside(state, now.bank, flow, t)
     return state, partings
 
 
-def _count(state: Expecting, flow: Flow, reading_c: float | None) -> Expecting:
-    """Note the heat that is being carried off: the reading has not risen under it for two minutes."""
+def _count(state: Expecting, bank: Bank, flow: Flow, reading_c: float | None) -> Expecting:
+    """Note the heat that is being carried off: the reading has not risen under it for two minutes.
+
+    At a crawl an open thermostat is enough: a jam seldom settles, and its heat changes little.
+    """
     if reading_c is None:
         return replace(state, looks=())
     heat, ram = float(flow.heat_kw), float(flow.ram2) ** 0.5
     looks = (*state.looks, (heat, ram, reading_c))[-HELD_LOOKS:]
     state = replace(state, looks=looks)
-    if len(looks) < HELD_LOOKS or reading_c > looks[0][2]:
+    if len(looks) == HELD_LOOKS and reading_c <= looks[0][2]:
+        heat, ram = sum(h for h, _, _ in looks) / HELD_LOOKS, sum(r for _, r, _ in looks) / HELD_LOOKS
+    elif _speed_class(ram) > 0 or float((hypotheses.shares(bank) * hypotheses.opening(bank)).sum()) < OPEN_FROM:
         return state
-    heat, ram = sum(h for h, _, _ in looks) / HELD_LOOKS, sum(r for _, r, _ in looks) / HELD_LOOKS
     row, column = _speed_class(ram), _bin(heat)
     counts = state.seen[row]
     counted = (*counts[:column], counts[column] + 1, *counts[column + 1 :])
