@@ -17,7 +17,7 @@ from livemon.core.units import Display
 from livemon.errors import SetupError
 from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
-from livemon.study.compare import Change, Comparison, compare
+from livemon.study.compare import WORTH_SEEING, Change, Comparison, compare
 from livemon.study.recording import Drive
 from livemon.study.worth import Climb, Worth, hardest_climb, worth
 from livemon.verbs import common
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     result = compare(drives, sides, force.profile, states)
     if result is None:
         raise none_left(
-            "--before, --after", "drives hot enough for a full-open thermostat", len(paths), failed,
+            "--before, --after", "drives hot enough to open the thermostat well", len(paths), failed,
             "Drive the same climb on a warm day, with the A/C declared and outside air read or typed.",
         )  # fmt: skip
     climb = _climb(args, drives, force.core().outside_c)
@@ -222,7 +222,7 @@ def _tell(
     used = {f.drive for f in result.figures}
     cool_ones = [drive.name for k, drive in enumerate(drives) if k not in used]
     if cool_ones:
-        console.print(f"Never hot enough to tell (thermostat not full open): {', '.join(cool_ones)}")
+        console.print(f"Never hot enough to tell (thermostat hardly open): {', '.join(cool_ones)}")
     for one in failed:
         console.print(f"Left out: {one}", markup=False, soft_wrap=True)
     console.print(
@@ -242,5 +242,7 @@ def _words(change: Change) -> str:
     head = f"heat shed per degree {likely:+.0f} % ({low:+.0f} to {high:+.0f} %)"
     if change.verdict.value != "cannot tell yet":
         return f"{change.verdict.value}: {head}"
+    if change.more_drives == 0:
+        return f"cannot tell yet: {head}; with these drives a change of {100.0 * WORTH_SEEING:.0f} % would have shown"
     more = "" if change.more_drives is None else f"; about {change.more_drives} more like these on each side would tell"
     return f"cannot tell yet: {head}{more}"

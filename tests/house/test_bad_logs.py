@@ -125,7 +125,7 @@ def test_two_logs_of_one_name_are_told_apart_by_their_folders(tmp_path: Path, ca
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "drive.csv").write_bytes(GOOD)
         logs.append(str(tmp_path / folder / "drive.csv"))
-    options = ["--readings-only"] if verb == "review" else []
+    options = {"review": ["--readings-only"], "compare": ["--json"]}.get(verb, [])  # names every drive it used
     between = ["--before", logs[0], "--after", logs[1]] if verb == "compare" else logs
     assert main([verb, *options, *between]) == 0
     out = capsys.readouterr().out

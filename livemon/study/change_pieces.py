@@ -1,0 +1,126 @@
+"""Pieces of drives that tell states of a vehicle apart: thermostat at least partly open, one regime, one A/C state.
+
+A piece is chosen by regime, and by the opening at the coolant that was read and at the one that the model foresees, so
+that neither the cooler side nor the hotter moments of a drive are left with only what went wrong in them.  Full
+opening is not asked for: how the opening acts is one more unknown, and a piece that leans on it counts for less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from livemon.core.vehicle import VehicleProfile
+from livemon.study.hot_runs import Run, runs
+from livemon.study.recording import STEP_S, Drive
+from livemon.study.segments import (
+    HOTTEST_C,
+    LEAST_SHED_KW,
+    MOST_SIDE_BY_SIDE,
+    PIECE_S,
+    SETTLE_S,
+    SHORTEST_S,
+    Floats,
+    Piece,
+    Regime,
+    regimes,
+)
+from livemon.study.shed_lanes import HALF, Unknown, lanes_of
+from livemon.study.shed_march import Balance, March, balances
+
+LEAST_OPENING: Final = 0.4
+UNDER_FULL_C: Final = 10.0
+"""Only the drive around readings so near to the full-open temperature is marched at all."""
+MOST_PIECES: Final = 600
+"""Beyond it every second, third, ... piece is taken: the work grows with the cube of their number."""
+CAPACITY_KJ_K: Final = 115.0
+
+
+def change_pieces(
+    drives: Sequence[Drive],
+    profile: VehicleProfile,
+    every: Sequence[Unknown],
+    at: Sequence[float],
+    shift: Floats | None = None,
+    before: Sequence[March] | None = None,
+) -> tuple[list[Piece], list[March]]:
+    """Every usable piece of the drives, in order, at most MOST_PIECES; and the marches, for the next model's `before`.
+
+    `at`: standard deviations of each unknown of `every`; `shift` (drives, regimes): log of heat shed over the
+    profile's at `at`, for the foreseen coolant.  `Piece.noise` is not set: the readings' errors at its two ends are
+    those of its neighbours too.
+    """
+    lanes = lanes_of(profile, at, (), every)
+    size_l = float(profile.engine().displacement_l)
+    found: list[Piece] = []
+    marches: list[March] = []
+    hot = runs(drives, float(profile.cooling().full_c) - UNDER_FULL_C)
+    for begin in range(0, len(hot), MOST_SIDE_BY_SIDE):
+        some = hot[begin : begin + MOST_SIDE_BY_SIDE]
+        kinds = [regimes(run.drive, profile) for run in some]
+        shifts = None
+        if shift is not None:
+            none = np.concatenate([shift, np.zeros((len(drives), 1))], axis=1)  # regime -1 is none of them
+            shifts = [none[run.number][kind] for run, kind in zip(some, kinds, strict=True)]
+        earlier = None if before is None else before[begin : begin + MOST_SIDE_BY_SIDE]
+        for run, kind, balance in zip(some, kinds, balances(some, lanes, size_l, shifts, earlier), strict=True):
+            marches.append(balance.read)
+            for start, stop in _stretches(run, kind, balance):
+                piece = _piece(run, list(Regime)[int(kind[start])], slice(start, stop), balance)
+                if piece is not None:
+                    found.append(piece)
+    return found[:: -(-len(found) // MOST_PIECES) or 1], marches
+
+
+def _stretches(run: Run, kind: np.ndarray, balance: Balance) -> list[tuple[int, int]]:
+    """(start, stop) of every piece: one regime, thermostat open enough, A/C unchanged, nothing missing."""
+    drive = run.drive
+    hot = balance.read.coolant_c[:, 0]
+    good = np.isfinite(hot) & (hot <= HOTTEST_C) & (kind >= 0)
+    good &= (balance.read.opening[:, 0] >= LEAST_OPENING) & (balance.lanes.opening[:, 0] >= LEAST_OPENING)
+    good &= np.isfinite(drive.fuel_kw) & (drive.t_s >= drive.t_s[0] + SETTLE_S)
+    good &= np.isfinite(drive.air_c) & np.isfinite(drive.air_kpa) & np.isfinite(drive.coolant_c)
+    jump = np.concatenate([[False], np.diff(drive.t_s) > 1.5 * STEP_S])
+    ac = np.where(np.isfinite(drive.ac_on), drive.ac_on, -1.0)
+    label = np.where(good, 10.0 * kind + ac, -99.0)
+    edges = np.flatnonzero((np.diff(label, prepend=label[0]) != 0.0) | jump)
+    out: list[tuple[int, int]] = []
+    for a, b in pairwise([0, *edges.tolist(), len(label)]):
+        if b <= a or label[a] == -99.0:
+            continue
+        parts = max(1, int((b - a) * STEP_S // PIECE_S))
+        bounds = [a + (b - a) * part // parts for part in range(parts + 1)]
+        out += [(first, last) for first, last in pairwise(bounds) if (last - first) * STEP_S >= SHORTEST_S]
+    return out
+
+
+def _piece(run: Run, regime: Regime, rows: slice, balance: Balance) -> Piece | None:
+    drive, read, lanes = run.drive, balance.read, balance.lanes
+    needed, would = float(read.needed_kw[rows, 0].mean()), float(read.would_kw[rows, 0].mean())
+    there, could = lanes.needed_kw[rows].mean(axis=0), lanes.would_kw[rows].mean(axis=0)
+    # A piece in which hardly anything is shed, or the profile would shed nothing, tells only its own errors.
+    if not (min(needed, float(there.min())) > LEAST_SHED_KW and min(would, float(could.min())) > 0.2 * LEAST_SHED_KW):
+        return None
+    ratio = np.log(there / could)
+    seconds = (rows.stop - rows.start) * STEP_S
+    coolant_c, air_c = float(drive.coolant_c[rows].mean()), float(drive.air_c[rows].mean())
+    ac = drive.ac_on[rows.start]
+    return Piece(
+        drive=run.number,
+        regime=regime,
+        ac_on=None if not np.isfinite(ac) else bool(ac > 0.5),
+        start_s=float(drive.t_s[rows.start]),
+        minutes=seconds / 60.0,
+        coolant_c=coolant_c,
+        air_c=air_c,
+        speed_kmh=float(drive.speed_kmh[rows].mean()),
+        rpm=float(drive.rpm[rows].mean()),
+        heat_kw=needed,
+        shed_kw_k=needed / (coolant_c - air_c),
+        log_ratio=float(np.log(needed / would)),
+        noise=0.0,
+        slopes=tuple(float(v) for v in (ratio[1:] - ratio[0]) / HALF),
+    )
