@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from livemon.core.figures import Figure
 from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.recording import Drive
-from livemon.study.segments import HALF, Lane, Regime, Stretch, Unknown, lanes_of, stretches, unknowns
+from livemon.study.segments import Regime, Stretch, stretches
 from livemon.study.shed_fit import Floats
+from livemon.study.shed_lanes import HALF, Lane, Unknown, lanes_of, unknowns
 
 SUSPECTS: Final = (
     "weak_electric_fan",

@@ -23,15 +23,10 @@ from livemon.core.engine import FUEL_KW_L_REFERENCE, accessory_kw, coolant_heat_
 from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
 from livemon.core.traction import road_force_n, wheel_kw
 from livemon.core.vehicle import Cooling, Engine, VehicleProfile
-from livemon.study.hot_runs import Run as _Run
-from livemon.study.hot_runs import runs as _runs
+from livemon.study import hot_runs
+from livemon.study.hot_runs import Run
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.shed_lanes import AIR_ERROR_C, AIR_GUESS_C, beside
-from livemon.study.shed_lanes import HALF as HALF
-from livemon.study.shed_lanes import Lane as Lane
-from livemon.study.shed_lanes import Unknown as Unknown
-from livemon.study.shed_lanes import lanes_of as lanes_of
-from livemon.study.shed_lanes import unknowns as unknowns
+from livemon.study.shed_lanes import AIR_ERROR_C, AIR_GUESS_C, HALF, Lane, beside, lanes_of, unknowns
 
 Floats = NDArray[np.float64]
 
@@ -145,7 +140,7 @@ class Balance:
     coolant_c: Floats
 
 
-def _balances(runs: Sequence[_Run], lanes: Sequence[Lane], fuel_l: float) -> list[Balance]:
+def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list[Balance]:
     """The switches and lags of every lane along every drive at once, with the coolant held at what was read."""
     drives = [run.drive for run in runs]
     count, width = len(drives), len(lanes)
@@ -276,7 +271,7 @@ def stretches(
     cooling = profile.cooling()
     full_c = float(cooling.full_c) + OPEN_MARGIN_C
     from_c = float(cooling.open_c) + REGULATED_FROM_C if regulated else full_c - 1.0
-    runs = _runs(drives, from_c)
+    runs = hot_runs.runs(drives, from_c)
     size_l = float(profile.engine().displacement_l)
     for begin in range(0, len(runs), MOST_SIDE_BY_SIDE):
         some = runs[begin : begin + MOST_SIDE_BY_SIDE]
@@ -289,7 +284,7 @@ def log_ratios(
     drives: Sequence[Drive], profile: VehicleProfile, at: Sequence[float], others: Sequence[VehicleProfile]
 ) -> list[Floats]:
     """Log ratio of every lane over the last minutes of made-up steady drives: what a trial would show."""
-    runs = [_Run(k, drive, False) for k, drive in enumerate(drives)]
+    runs = [Run(k, drive, False) for k, drive in enumerate(drives)]
     out: list[Floats] = []
     for balance in _balances(runs, lanes_of(profile, at, others), float(profile.engine().displacement_l)):
         last = slice(-round(180.0 / STEP_S), None)

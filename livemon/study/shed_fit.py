@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import Drive
-from livemon.study.segments import Piece, Regime, Unknown, pieces, unknowns
+from livemon.study.segments import Piece, Regime, pieces
+from livemon.study.shed_lanes import Unknown, unknowns
 
 Floats = NDArray[np.float64]
 

@@ -19,8 +19,9 @@ from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.part_odds import OTHER, Weighed, trial_spread, weigh
 from livemon.study.part_pieces import HEALTHY, PartPieces, look, weakened
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import HALF, Regime, log_ratios, unknowns
+from livemon.study.segments import Regime, log_ratios
 from livemon.study.shed_fit import Fit, Floats, fit
+from livemon.study.shed_lanes import HALF, unknowns
 from livemon.study.student import t_quantile
 
 TURNS: Final = 2

@@ -12,7 +12,8 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.study.part_odds import OTHER, trial_spread, weigh
 from livemon.study.part_pieces import DEGREES, HEALTHY, SOUND, PartPieces, look, suspects_of, weakened
 from livemon.study.recording import Drive
-from livemon.study.segments import Regime, log_ratios, unknowns
+from livemon.study.segments import Regime, log_ratios
+from livemon.study.shed_lanes import unknowns
 from livemon.study.short_part import TRIALS, _as_drive
 
 PROFILE = VehicleProfile(typed={"open_c": Figure(82.0, 0.5, "typed"), "full_span_c": Figure(13.0, 0.5, "typed")})

@@ -14,7 +14,8 @@ from livemon.core.engine import coolant_heat_kw
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import Regime, lanes_of, pieces, unknowns
+from livemon.study.segments import Regime, pieces
+from livemon.study.shed_lanes import lanes_of, unknowns
 
 PROFILE = VehicleProfile()
 AIR_C, AIR_KPA, SPEED_KMH, RPM = 34.0, 95.0, 60.0, 2900.0

@@ -12,7 +12,8 @@ from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.part_odds import OTHER
 from livemon.study.part_pieces import HEALTHY, SUSPECTS, weakened
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import log_ratios, unknowns
+from livemon.study.segments import log_ratios
+from livemon.study.shed_lanes import unknowns
 from livemon.study.short_part import TRIALS, _as_drive, diagnose, words_of
 from tests.bench.garages.garages import Garage, world
 from tests.bench.garages.rounds import END_C, Ask, asked_for, driven, lacks

@@ -14,7 +14,8 @@ import numpy as np
 
 from livemon.core.vehicle import PARTS
 from livemon.study.part_pieces import DEGREES, HEALTHY
-from livemon.study.segments import Regime, lanes_of, stretches, unknowns
+from livemon.study.segments import Regime, stretches
+from livemon.study.shed_lanes import lanes_of, unknowns
 from livemon.study.short_part import SURE
 from tests.bench.garages.garages import PLANTS, SIDE, Garage, world
 from tests.bench.garages.reference import POINTS

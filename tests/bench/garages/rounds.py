@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from livemon.study.recording import Drive
-from livemon.study.segments import Regime, lanes_of, stretches, unknowns
+from livemon.study.segments import Regime, stretches
+from livemon.study.shed_lanes import lanes_of, unknowns
 from livemon.study.short_part import TRIALS, Trial
 from tests.bench.forecast.roads import wander
 from tests.bench.garages import columns, trips
