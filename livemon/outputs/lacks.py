@@ -27,7 +27,7 @@ class Lack(NamedTuple):
     costly: bool
 
 
-ALONE: Final = Lack("coolant alone: forecast 10 % worse, 40 % on steady grades", True)
+ALONE: Final = Lack("coolant alone: forecast 10 % worse, 30 % on steady grades", True)
 NO_HEAT: Final = Lack("no engine load: not measured; coolant alone is 10 % worse", True)
 NO_OUTSIDE: Final = Lack("no outside air told or typed: no loss measured", False)
 
