@@ -6,7 +6,7 @@ not know which figures matter for what.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
@@ -18,14 +18,19 @@ from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 _ROOT_ROUNDS: Final = 60
 
 
-def draws(profile: VehicleProfile, count: int, places: Sequence[str] | None = None) -> tuple[Body, Engine, Cooling]:
-    """`count` vehicles in columns: the likely one first, the others by the R-sequence as normals.
+def draws(
+    profile: VehicleProfile,
+    count: int,
+    places: Sequence[str] | None = None,
+    shares_of: Callable[[int, int], Array] | None = None,
+) -> tuple[Body, Engine, Cooling]:
+    """`count` vehicles in columns: the likely one first, the others by the R-sequence (or `shares_of`) as normals.
 
     `places`: the figures that have a place in the sequence, known or not, so that two profiles that differ in one of
     them are drawn alike in all others; None = those that are not known.
     """
     names = [name for name in FIGURES if profile.state(name).spread > 0] if places is None else places
-    shares = even_shares(count - 1, len(names))
+    shares = (shares_of or even_shares)(count - 1, len(names))
     return profile.draw(
         {
             name: np.concatenate([[0.0], normal_quantile(share)])
@@ -50,6 +55,28 @@ def even_shares(count: int, unknowns: int) -> Array:
         root = (1.0 + root) ** (1.0 / (unknowns + 1.0))
     k = np.arange(1, count + 1)
     return np.asarray((0.5 + k * root ** -np.arange(1.0, unknowns + 1.0)[:, None]) % 1.0)
+
+
+def ranked_shares(count: int, unknowns: int) -> Array:
+    """(unknowns, count) numbers in 0..1, each row the middles of `count` equal parts, in an order of its own.
+
+    For more unknowns than draws: there the first steps of the R-sequence come to nearly one, so that its first rows
+    run one way only.  A Latin hypercube (McKay et al. 1979) in the order of k^2 sqrt(prime) mod 1 (even by Weyl 1916;
+    without the square, some primes run alike).
+    """
+    steps = np.sqrt(np.array(_primes(unknowns), dtype=np.float64))
+    order = np.argsort(np.argsort((steps[:, None] * np.arange(1, count + 1) ** 2) % 1.0, axis=1, kind="stable"), axis=1)
+    return np.asarray((order + 0.5) / count)
+
+
+def _primes(count: int) -> list[int]:
+    found: list[int] = []
+    number = 2
+    while len(found) < count:
+        if all(number % prime for prime in found):
+            found.append(number)
+        number += 1
+    return found
 
 
 def normals(count: int, unknowns: int) -> Array:

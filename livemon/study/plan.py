@@ -79,7 +79,7 @@ def _band(draws: Floats) -> Band:
 
 def draws(profile: VehicleProfile, count: int = DRAWS) -> tuple[Body, Engine, Cooling]:
     """`count` vehicles in columns (`core/draws`); every figure keeps its place, so that profiles can be compared."""
-    return core_draws.draws(profile, count, tuple(FIGURES))
+    return core_draws.draws(profile, count, tuple(FIGURES), core_draws.ranked_shares)
 
 
 def plan(

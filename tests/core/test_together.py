@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from livemon.core.draws import draws, normals
+from livemon.core.draws import draws, normals, ranked_shares
 from livemon.core.figures import Figure
 from livemon.core.together import Together, from_covariance
 from livemon.core.vehicle import PARTS, VehicleProfile
@@ -130,3 +130,12 @@ def test_no_learned_figure_no_triangle() -> None:
     assert VehicleProfile().joint().names == ()
     z = np.array([0.0, 1.0])
     assert Together().normals({"open_c": z})["open_c"] is z
+
+
+def test_ranked_shares_are_even_in_each_of_many_unknowns_and_no_two_run_alike() -> None:
+    """More unknowns than draws: each row exact, pairs no more alike than chance would make them."""
+    shares = ranked_shares(31, 58)
+    assert np.sort(shares, axis=1) == pytest.approx(np.tile((np.arange(31) + 0.5) / 31, (58, 1)))
+    alike = np.corrcoef(shares)[~np.eye(58, dtype=bool)]
+    assert np.abs(alike).max() < 0.75
+    assert np.sqrt(np.mean(alike**2)) < 1.1 / np.sqrt(31)
