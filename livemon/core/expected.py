@@ -3,7 +3,8 @@
 A copy of the bank is set aside each half minute and moved without readings for five; where the reading then stands far
 from all that any credible hypothesis expects, work and air do not explain it.  What the drive has not shown yet (the
 first hard climb of an unknown vehicle) is expected wrongly, so each comparison also says for how long as much heat was
-carried off before at as little road speed.  It judges nothing: that is done in `trust_cooling`.
+carried off before at as little road speed.  Where nothing tells heat or road speed, nothing is expected.  It judges
+nothing: that is done in `trust_cooling`.
 """
 
 from __future__ import annotations
@@ -110,9 +111,10 @@ def advance(
     t = inputs.t_ms
     if state.copies and state.copies[0].begin_ms < broke_ms:
         state = replace(state, bank=None, copies=(), looks=())
-    if inputs.gap or inputs.status is not Status.LIVE or now.bank is None or now.flow is None or now.stopped:
-        return replace(state, bank=None, copies=(), looks=()), ()
     flow = now.flow
+    untold = now.source == "nothing" or (inputs.speed_kmh is None and inputs.gps_speed_kmh is None)
+    if inputs.gap or inputs.status is not Status.LIVE or now.bank is None or flow is None or now.stopped or untold:
+        return replace(state, bank=None, copies=(), looks=()), ()
     if state.bank is not None and t - state.moved_ms >= STEP_MS:
         passed_s = min(t - state.moved_ms, 2 * STEP_MS) / 1000.0
         heat = float(flow.heat_kw)

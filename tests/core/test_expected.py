@@ -13,16 +13,20 @@ from livemon.core.vehicle import VehicleProfile
 
 
 def drive(
-    seconds: int, coolant_c: Callable[[int], float | None], load_pct: Callable[[int], float], broke_s: int = 0
+    seconds: int,
+    coolant_c: Callable[[int], float | None],
+    load_pct: Callable[[int], float],
+    broke_s: int = 0,
+    untold: str = "",
 ) -> tuple[Expecting, dict[int, tuple[Parting, ...]]]:
-    """A cruise at 80 km/h; at each second that was looked at, the comparisons."""
+    """A cruise at 80 km/h, one signal `untold`; at each second that was looked at, the comparisons."""
     heard, state, out = signals.Signals(), expected.start(), {}
     now = estimator.start(VehicleProfile())
     for k in range(1, seconds + 1):
         reading_c = coolant_c(k)
         if reading_c is not None:
             rows = (("coolant_c", reading_c), ("speed_kmh", 80.0), ("rpm", 2400.0), ("load_pct", load_pct(k)))
-            heard = signals.hear(heard, Sample(k * 1000, rows))
+            heard = signals.hear(heard, Sample(k * 1000, tuple(row for row in rows if row[0] != untold)))
         heard, inputs = signals.at_tick(heard, k * 1000, None, None)
         broke_ms = broke_s * 1000 if k >= broke_s else 0
         state, partings = expected.advance(state, now, inputs, inputs.coolant_c, broke_ms)
@@ -74,3 +78,11 @@ def test_nothing_is_compared_across_a_hole_or_another_reading() -> None:
     assert all(p.age_s <= k - 660 for k, partings in looks.items() if k >= 660 for p in partings)
     _, looks = drive(900, lambda k: 90.0, lambda k: 50.0, broke_s=600)
     assert all(p.age_s <= k - 600 for k, partings in looks.items() if k >= 600 for p in partings)
+
+
+@pytest.mark.parametrize("untold", ["load_pct", "rpm", "speed_kmh"])
+def test_where_heat_or_road_speed_is_not_told_nothing_is_expected(untold: str) -> None:
+    state, looks = drive(600, lambda k: 90.0, lambda k: 50.0, untold=untold)
+    assert looks == {}
+    assert state.copies == ()
+    assert state.bank is None
