@@ -17,6 +17,8 @@ WINDOW_MS: Final = 10_000
 LISTEN_MS: Final = 60_000
 """What is missing is told after so long, and taken as missing after `FORGET_MS`: outside air comes each 10 s or so."""
 FORGET_MS: Final = 180_000
+SILENT_MS: Final = 15_000
+"""After a silence of the vehicle of so long, or a link that was down, rates and what is missing are counted anew."""
 _MOST_ARRIVALS: Final = 1000
 RATED: Final[tuple[tuple[str, str], ...]] = (
     ("coolant_c", "coolant"),
@@ -32,6 +34,7 @@ class Heard:
     """What the events told so far."""
 
     since_ms: int | None = None
+    """Since when the vehicle has been heard without a long silence; None where it is to be heard anew."""
     arrivals: tuple[tuple[int, str], ...] = ()
     told_ms: Mapping[str, int] = field(default_factory=dict)
     """When each quantity that may be missed last came."""
@@ -45,7 +48,8 @@ class Heard:
 def hear(heard: Heard, event: Event) -> Heard:
     """Fold one event in."""
     if isinstance(event, Link):
-        return replace(heard, link="up" if event.up else f"down: {event.reason}".rstrip(": "))
+        link = "up" if event.up else f"down: {event.reason}".rstrip(": ")
+        return replace(heard, link=link, since_ms=heard.since_ms if event.up else None)
     if isinstance(event, Mark):
         told = {name: on for name, on in event.inputs if name in INPUTS}
         return replace(heard, declared={**heard.declared, **told}) if told else heard
@@ -53,11 +57,11 @@ def hear(heard: Heard, event: Event) -> Heard:
         return heard
     readings = dict(event.readings)
     rated = [(event.t_ms, name) for name, _ in RATED if name in readings]
-    since = event.t_ms - WINDOW_MS
-    kept = tuple(a for a in heard.arrivals if a[0] > since)[-_MOST_ARRIVALS:]
+    kept = tuple(a for a in heard.arrivals if a[0] > event.t_ms - WINDOW_MS)[-_MOST_ARRIVALS:]
+    silent = event.t_ms - max(heard.told_ms.values(), default=event.t_ms) > SILENT_MS
     return replace(
         heard,
-        since_ms=event.t_ms if heard.since_ms is None else heard.since_ms,
+        since_ms=event.t_ms if heard.since_ms is None or silent else heard.since_ms,
         arrivals=(*kept, *rated),
         told_ms={**heard.told_ms, **{name: event.t_ms for name in readings if name in lacks.NAMES}},
         link="up" if not heard.link else heard.link,

@@ -78,6 +78,23 @@ def test_nothing_is_called_missing_while_the_link_is_down() -> None:
     assert view_health.health(heard, 90_000).lacks == ()
 
 
+@pytest.mark.parametrize("told", [True, False])
+@pytest.mark.parametrize("gap_s", [16, 60, 400])
+def test_after_a_gap_it_is_listened_for_anew(gap_s: int, told: bool) -> None:
+    """Readings come back one by one after a gap: that is neither a slow bus nor a vehicle that tells less."""
+    everything = (("coolant_c", 90.0), ("rpm", 2000.0), ("load_pct", 60.0), ("ambient_air_c", 30.0))
+    heard = heard_for(100, everything)
+    if told:
+        heard = view_health.hear(heard, Link(100_000, False, "unplugged"))
+        heard = view_health.hear(heard, Link(1000 * (99 + gap_s), True))
+    for k in range(100 + gap_s, 200 + gap_s):
+        heard = view_health.hear(heard, Sample(1000 * k, everything[:1] if k < 102 + gap_s else everything))
+        health = view_health.health(heard, 1000 * k + 200)
+        assert health.lacks == ()
+        if k > 104 + gap_s:
+            assert dict(health.rates_hz)["coolant"] == pytest.approx(1.0, abs=0.25)
+
+
 def test_a_quantity_that_stops_coming_is_missed_after_three_minutes() -> None:
     heard = heard_for(100, (("coolant_c", 90.0), ("rpm", 2000.0), ("load_pct", 60.0), ("ambient_air_c", 30.0)))
     for k in range(100, 400):
