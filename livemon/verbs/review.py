@@ -84,6 +84,11 @@ def run(args: argparse.Namespace) -> int:
     twice = next((path for path in args.sound if path.resolve() in asked), None)
     if twice is not None:
         raise SetupError("--sound", "other logs than those to review", str(twice))
+    sound = [path.resolve() for path in args.sound]
+    if len(set(sound)) < len(sound):
+        raise SetupError("--sound", "every log once", str(next(p for p in sound if sound.count(p) > 1)))
+    if args.sound and args.readings_only:
+        raise SetupError("--sound", "a whole review to set beside them", "--readings-only", "Leave one of the two away")
     if args.out is not None:
         needs_plots("--out")
     if args.sensor_check is not None:
@@ -129,7 +134,12 @@ def _sound(args: argparse.Namespace, profile: VehicleProfile) -> list[Drive]:
 
 def _tell_together(drives: Sequence[tuple[Drive, VehicleProfile]], as_json: bool, sound: Sequence[Drive] = ()) -> None:
     """What several drives of one vehicle say together, or one beside sound ones; nothing where profiles differ."""
-    if len(drives) + len(sound) < 2 or not drives or any(profile != drives[0][1] for _, profile in drives):
+    if len(drives) + len(sound) < 2 or not drives:
+        return
+    if any(profile != drives[0][1] for _, profile in drives):
+        if sound:
+            print("livemon review: --sound was not used: the logs carry different vehicles; give one with --vehicle",
+                  file=sys.stderr)  # fmt: skip
         return
     tree = short_tree([drive for drive, _ in drives], drives[0][1], sound)
     if tree is None:

@@ -274,6 +274,10 @@ def test_several_drives_of_one_vehicle_are_looked_at_together(
     assert capsys.readouterr().out == "", "not of different vehicles, and one drive was told of already"
     _tell_together([(drive(10.0), mine)], False, [drive(20.0), drive(30.0)])
     assert "(evidence of this drive alone against 2 when it was sound: fair)" in capsys.readouterr().out
+    _tell_together([(drive(10.0), mine), (drive(20.0), other)], False, [drive(30.0)])
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "--sound was not used: the logs carry different vehicles" in told.err
 
 
 def test_sound_drives_are_read_and_those_of_no_use_are_named(
@@ -290,6 +294,11 @@ def test_sound_drives_are_read_and_those_of_no_use_are_named(
     together = json.loads(told.out.splitlines()[-1])["together"]["short"]
     assert (together["drives"], together["sound_drives"]) == (1, 1)
     assert "left out: empty.csv: expected a column coolant_c" in told.err
-    for wrong, status, words in ((empty, 1, "at least one drive with coolant readings"), (log, 2, "other logs than")):
-        assert main(["review", str(log), "--sound", str(wrong)]) == status
+    for wrong, status, words in (
+        ([empty], 1, "at least one drive with coolant readings"),
+        ([log], 2, "other logs than"),
+        ([may, may], 2, "expected every log once"),
+        ([may, "--readings-only"], 2, "expected a whole review"),
+    ):
+        assert main(["review", str(log), "--sound", *map(str, wrong)]) == status
         assert words in capsys.readouterr().err
