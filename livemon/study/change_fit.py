@@ -15,9 +15,9 @@ from typing import Final
 import numpy as np
 
 from livemon.core.vehicle import VehicleProfile
-from livemon.study.change_pieces import CAPACITY_KJ_K, change_pieces
+from livemon.study.change_pieces import change_pieces
 from livemon.study.recording import Drive
-from livemon.study.segments import Floats, Piece, Regime
+from livemon.study.segments import CAPACITY_KJ_K, Floats, Piece, Regime
 from livemon.study.shed_lanes import Unknown, more_unknowns, widened
 from livemon.study.shed_march import March
 

@@ -36,7 +36,6 @@ UNDER_FULL_C: Final = 10.0
 """Only the drive around readings so near to the full-open temperature is marched at all."""
 MOST_PIECES: Final = 600
 """Beyond it every second, third, ... piece is taken: the work grows with the cube of their number."""
-CAPACITY_KJ_K: Final = 115.0
 
 
 def change_pieces(
@@ -102,7 +101,9 @@ def _piece(run: Run, regime: Regime, rows: slice, balance: Balance) -> Piece | N
     needed, would = float(read.needed_kw[rows, 0].mean()), float(read.would_kw[rows, 0].mean())
     there, could = lanes.needed_kw[rows].mean(axis=0), lanes.would_kw[rows].mean(axis=0)
     # A piece in which hardly anything is shed, or the profile would shed nothing, tells only its own errors.
-    if not (min(needed, float(there.min())) > LEAST_SHED_KW and min(would, float(could.min())) > 0.2 * LEAST_SHED_KW):
+    if not (needed > LEAST_SHED_KW and np.all(there > LEAST_SHED_KW)):
+        return None
+    if not (would > 0.2 * LEAST_SHED_KW and np.all(could > 0.2 * LEAST_SHED_KW)):
         return None
     ratio = np.log(there / could)
     seconds = (rows.stop - rows.start) * STEP_S

@@ -141,7 +141,10 @@ class Balance:
 
 
 def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list[Balance]:
-    """The switches and lags of every lane along every drive at once, with the coolant held at what was read."""
+    """The switches and lags of every lane along every drive at once, with the coolant held at what was read.
+
+    Through a hole the engine's heat and the switches stay as they were, whatever else is marched beside.
+    """
     drives = [run.drive for run in runs]
     count, width = len(drives), len(lanes)
     n = max(len(d.t_s) for d in drives)
@@ -172,6 +175,7 @@ def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list
     ac, heater, forced = column("ac_on", 0.5), column("heater_on", 0.0), column("fan_on", 0.0)
     fuel, rpm, speed = column("fuel_kw", 0.0), column("rpm", 0.0), column("speed_kmh", 0.0)
     outside, kpa = column("air_c"), column("air_kpa", SEA_LEVEL_KPA)
+    fed = np.isfinite(column("fuel_kw"))
     guess = np.array([[AIR_ERROR_C if drive.air_measured else AIR_GUESS_C] for drive in drives])
     unsure = np.array([[float(run.height_unknown)] for run in runs])
     pressed = 1.0 + unsure * thinner
@@ -186,7 +190,7 @@ def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list
     opening: Number = zero + 0.5
     for k in range(n):
         made = coolant_heat_kw(engine, fuel[k] * drawn) * relative[k] ** curve
-        lagged = heat.lag(lagged, made, STEP_S, lag_s)
+        lagged = np.where(fed[k], heat.lag(lagged, made, STEP_S, lag_s), lagged)
         known = np.isfinite(coolant[k]) & np.isfinite(outside[k])
         if not known.any():
             continue
@@ -195,7 +199,7 @@ def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list
         ac_now = held(ac[k] + np.where(told[k], 0.0, ac_more), 0.0, 1.0)
         demand = Demand(lagged, rpm[k], speed[k], ac_now, heater[k], forced[k])
         around = Surroundings(air, air_density(kpa[k] * pressed, air), np.where(speed[k] > 1.0, wind, 0.0))
-        opening = heat.thermostat(cooling, opening, here, STEP_S)
+        opening = np.where(known, heat.thermostat(cooling, opening, here, STEP_S), opening)
         # Over a piece an on-off fan has run a share of the time, and a dosed one at a share of its speed: a ramp.
         electric = held((here - cooling.electric_on_c) / cooling.electric_span_c + 1.0, 0.0, 1.0)
         electric = np.maximum(np.maximum(electric, held(ac_fan, 0.0, 1.2) * ac_now), forced[k])
@@ -204,9 +208,8 @@ def _balances(runs: Sequence[Run], lanes: Sequence[Lane], fuel_l: float) -> list
         core = shed(cooling, demand, around, opening, clutch * rising, electric * rising, side)
         curves = ((speed[k] + 10.0) / 70.0) ** by_speed * (np.maximum(rpm[k], 300.0) / 2500.0) ** by_rpm
         out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0) * curves
-        clutch = heat.lag(
-            clutch, heat.clutch_target(cooling, air_behind_c(side, out, air)), STEP_S, cooling.clutch_lag_s
-        )
+        target = heat.clutch_target(cooling, air_behind_c(side, out, air))
+        clutch = np.where(known, heat.lag(clutch, target, STEP_S, cooling.clutch_lag_s), clutch)
         loss = heat.loss_kw_k(cooling, speed[k]) * (here - air)
         cabin = heater[k] * cooling.heater_kw_k * (here - heat.CABIN_C)
         needed[k] = np.where(known, lagged - capacity * slope[k] - loss - cabin, np.nan)

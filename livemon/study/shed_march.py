@@ -155,7 +155,8 @@ def march(
     """Switches, lags and heat of every lane along every run, with the coolant at `coolants` [(steps, lanes) each].
 
     With `shifts` [(steps,) each], the log of what is shed beyond the radiators, the last lane's coolant runs free
-    from its first value; its `needed_kw` is then without meaning.
+    from its first value, and anew from the first after a hole; its `needed_kw` is then without meaning.  Through a hole
+    the engine's heat and the switches stay as they were, whatever else is marched beside.
     """
     drives = [run.drive for run in runs]
     columns = _Columns(drives)
@@ -170,6 +171,7 @@ def march(
     fuel, rpm, speed = columns.of("fuel_kw", 0.0), columns.of("rpm", 0.0), columns.of("speed_kmh", 0.0)
     outside, kpa = columns.of("air_c"), columns.of("air_kpa", SEA_LEVEL_KPA)
     known = np.isfinite(coolant) & np.isfinite(outside)
+    fed = np.isfinite(columns.of("fuel_kw"))
     guess = np.array([[AIR_ERROR_C if d.air_measured else AIR_GUESS_C] for d in drives])
     pressed = 1.0 + np.array([[float(run.height_unknown)] for run in runs]) * own["pressure"]
     drawn = np.where(np.array([[d.source == "load"] for d in drives]), pressed, 1.0)
@@ -186,18 +188,19 @@ def march(
     freed: Floats = np.full(count, np.nan)
     for k in range(n):
         made = coolant_heat_kw(engine, fuel[k] * drawn) * relative[k] ** own["heat_curve"]
-        lagged = lagged + (made - lagged) * metal_share
+        lagged = np.where(fed[k], lagged + (made - lagged) * metal_share, lagged)
         if not known[k].any():
+            freed, radiator = np.full(count, np.nan), zero + np.nan
             continue
         here = np.where(known[k], coolant[k], 90.0)
         if more is not None:
-            here[:, -1] = np.where(np.isfinite(freed) & known[k, :, -1], freed, here[:, -1])
+            here[:, -1] = np.where(np.isfinite(freed), freed, here[:, -1])
         air = np.where(np.isfinite(outside[k]), outside[k], 25.0) + guess * own["air_c"]
         ac_now = held(ac[k] + np.where(told[k], 0.0, own["ac_share"]), 0.0, 1.0)
         demand = Demand(lagged, rpm[k], speed[k], ac_now, heater[k], forced[k])
         wind = np.where(speed[k] > 1.0, own["headwind_kmh"], 0.0)
         around = Surroundings(air, air_density(kpa[k] * pressed, air), wind)
-        opening = heat.thermostat(cooling, opening, here, STEP_S)
+        opening = np.where(known[k], heat.thermostat(cooling, opening, here, STEP_S), opening)
         passes = np.maximum(opening, LEAST_OPENING) ** np.exp(own["open_curve"])
         # Over a piece an on-off fan has run a share of the time, and a dosed one at a share of its speed: a ramp.
         electric = held((here - cooling.electric_on_c) / cooling.electric_span_c + 1.0, 0.0, 1.0)
@@ -208,11 +211,10 @@ def march(
         out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0)
         out = out * ((speed[k] + 10.0) / 70.0) ** own["speed_curve"]
         out = out * (np.maximum(rpm[k], 300.0) / 2500.0) ** own["rpm_curve"]
-        clutch = heat.lag(
-            clutch, heat.clutch_target(cooling, air_behind_c(side, out, air)), STEP_S, cooling.clutch_lag_s
-        )
+        target = heat.clutch_target(cooling, air_behind_c(side, out, air))
+        clutch = np.where(known[k], heat.lag(clutch, target, STEP_S, cooling.clutch_lag_s), clutch)
         # The radiator stands under the coolant by what it sheds; as the thermostat opens it fills with heat.
-        before, radiator = radiator, here - out / core.coolant_kw_k
+        before, radiator = radiator, np.where(known[k], here - out / core.coolant_kw_k, np.nan)
         filling = cooling.radiator_kj_k * np.where(np.isfinite(before), radiator - before, 0.0) / STEP_S
         loss = heat.loss_kw_k(cooling, speed[k]) * ((speed[k] + 20.0) / 50.0) ** own["loss_curve"]
         loss = loss * (here + lagged / cooling.metal_kw_k - air)
@@ -224,7 +226,7 @@ def march(
         if more is not None:
             coolant[k] = np.where(known[k], here, np.nan)
             net = ((free - out * more[k]) / ahead_kj_k)[:, -1]
-            freed = np.clip(here[:, -1] + STEP_S * net, 0.0, MOST_C)
+            freed = np.where(known[k, :, -1], np.clip(here[:, -1] + STEP_S * net, 0.0, MOST_C), np.nan)
     capacity = heat.heat_capacity_kj_k(cooling) + zero[0]
     imbalance = needed - would + capacity * slope
     ends = [len(d.t_s) for d in drives]

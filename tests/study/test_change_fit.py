@@ -17,10 +17,10 @@ from livemon.study import change_fit
 from livemon.study.change_fit import DRIVE_SPREAD, ChangeFit, fit_changes, only
 from livemon.study.change_pieces import change_pieces
 from livemon.study.hot_runs import runs
-from livemon.study.recording import STEP_S
+from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import SMOOTH_S, Piece, Regime, smoothed
 from livemon.study.shed_lanes import Unknown, lanes_of, more_unknowns, widened
-from livemon.study.shed_march import balances
+from livemon.study.shed_march import March, balances, march
 from tests.study.test_segments import AIR_C, AIR_KPA, PROFILE, RPM, SPEED_KMH, at_rest, hot_fuel_kw, steady
 
 NO_UNKNOWN: tuple[Unknown, ...] = ()
@@ -138,6 +138,36 @@ def test_a_bend_is_not_rounded_off() -> None:
     aided = found.read.coolant_c[:, 0][bend.start - begin : bend.stop - begin]
     plain = smoothed(cells[1], SMOOTH_S)[bend]
     assert np.abs(aided - cells[0][bend]).max() < 0.5 * np.abs(plain - cells[0][bend]).max()
+
+
+@pytest.mark.parametrize("missing", [("air_c",), ("coolant_c", "speed_kmh", "rpm", "fuel_kw", "air_c", "air_kpa")])
+def test_a_hole_hangs_on_no_other_run_and_leaves_nothing_behind(missing: tuple[str, ...]) -> None:
+    """Three minutes unknown in steady running: after them all is as before, marched alone or beside a whole drive."""
+    fuel = hot_fuel_kw()
+    whole = steady(at_rest(fuel), fuel, minutes=20.0)
+    hole = slice(100, 136)
+    columns = {name: getattr(whole, name).copy() for name in missing}
+    for column in columns.values():
+        column[hole] = np.nan
+    torn = replace(whole, **columns)
+    lanes = lanes_of(PROFILE, [0.0] * len(more_unknowns(PROFILE)), (), more_unknowns(PROFILE))[:1]
+
+    def marched(drives: list[Drive]) -> March:
+        some = runs(drives, 90.0)
+        shifts = [np.zeros(len(run.drive.t_s)) for run in some]
+        coolants = [np.repeat(run.drive.coolant_c[:, None], 2, axis=1) for run in some]
+        return march(some, lanes * 2, float(PROFILE.engine().displacement_l), coolants, shifts)[0]
+
+    alone, beside = marched([torn]), marched([torn, whole])
+    known = np.delete(np.arange(len(whole.t_s)), hole)
+    for name in ("needed_kw", "would_kw", "coolant_c", "opening"):
+        one, other = getattr(alone, name)[known], getattr(beside, name)[known]
+        assert one == pytest.approx(other, rel=1e-12, nan_ok=True)
+    after = slice(hole.stop + 1, hole.stop + 30)
+    steady_kw = alone.needed_kw[hole.start - 20, 0]
+    assert alone.needed_kw[after, 0] == pytest.approx(np.full(29, steady_kw), rel=0.01)
+    assert alone.would_kw[after, 0] == pytest.approx(np.full(29, alone.would_kw[hole.start - 20, 0]), rel=0.01)
+    assert np.abs(alone.coolant_c[after, 1] - at_rest(fuel)).max() < 0.5
 
 
 def test_what_was_typed_stays_as_narrow_as_it_was_typed() -> None:
