@@ -41,6 +41,8 @@ class Health:
     """How the position receiver stands; empty where there is none."""
     lacks: tuple[str, ...] = ()
     """What the vehicle does not tell, and what that costs the forecast."""
+    recorded: bool = False
+    """A recording is played: what was declared is shown, but no key changes it."""
 
 
 Text = tuple[str, Tone, Look]
@@ -298,6 +300,10 @@ def _keys(sheet: Canvas, row: int, outcome: Outcome, health: Health, note: str |
     def state(name: str) -> str:
         return {None: "?", True: "on", False: "off"}[declared.get(name)]
 
+    if health.recorded:
+        words = f"A/C {state('ac_on')}, heater {state('heater_on')}, fan {state('fan_on')}: as recorded"
+        sheet.put(row, 1, cut(words, sheet.columns - 2), Tone.DIM)
+        return
     words = (
         f"s {'sound' if outcome.silenced else 'silence'}  a A/C:{state('ac_on')}  h heater:{state('heater_on')}"
         f"  f fan:{state('fan_on')}  n note"

@@ -7,18 +7,24 @@ are those of each log's own header unless others are given.
 from __future__ import annotations
 
 import argparse
+import math
 import shutil
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, Protocol
 
 from livemon.core.events import Event, Sample, Tick
 from livemon.core.grid import on_grid
+from livemon.core.needle import Needle
 from livemon.core.outcome import Level, Outcome
 from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
+from livemon.outputs import view_health
+from livemon.outputs.console import Console
 from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
@@ -26,7 +32,7 @@ from livemon.outputs.view import Trend, View, remember, render
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.run import Sink, rerun
 from livemon.run import run as drive
-from livemon.verbs.common import add_common, settle
+from livemon.verbs.common import InForce, add_common, settle
 
 PROGRESS_EACH_MS: Final = 5_000
 """The bar moves each so many milliseconds of the log."""
@@ -81,9 +87,14 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     stream: Iterator[Event] = on_grid(source.events())
     if args.pace is not None:
         stream = paced(stream, args.pace, time.monotonic, time.sleep)
-    if not args.quiet and (args.pace is not None or sys.stderr.isatty()):
-        stream = _with_progress(stream, path, source)
-    (rerun if args.pace is None else drive)(stream, core, sinks)
+    with ExitStack() as open_things:
+        played = _played(args, in_force)
+        if played is not None:
+            open_things.enter_context(played)
+            sinks.append(_Played(played, played_as(args.pace)))
+        elif not args.quiet and (args.pace is not None or sys.stderr.isatty()):
+            stream = _with_progress(stream, path, source)
+        (rerun if args.pace is None else drive)(stream, core, sinks)
     if not seen.coolant:
         counts = ", ".join(f"{reason} {n}" for reason, n in sorted(source.skipped.items())) or "none"
         raise NoDataError(
@@ -149,6 +160,35 @@ class _Moment:
         screen = render(view, self.shown, max(columns, 40), max(rows, 12), units, trend=self._trend_then)
         when = "the first caution" if self.shown.level >= Level.CAUTION else "the last reading"
         return f"as it stood at {when}, {clock(self.shown.t_ms / 1000)}:\n\n{screen.text()}\n"
+
+
+def _played(args: argparse.Namespace, in_force: InForce) -> Console | None:
+    """The screen of `watch`, where a pace is kept and there is a terminal to look on."""
+    if args.pace is None or args.json or args.quiet:
+        return None
+    words, needle = played_as(args.pace), in_force.settings.of(Needle)
+    console = Console(View(args.view), in_force.display, needle, source=words, silent_s=math.inf)
+    return console if console.on_terminal else None
+
+
+def played_as(pace: float) -> str:
+    """What stands where a port would, so that no screen of a recording is taken for a drive."""
+    return f"RECORDING at {pace:g} x"
+
+
+class _Played:
+    """The screen as it stood on the drive, second by second."""
+
+    def __init__(self, console: Console, source: str) -> None:
+        self._console, self._source = console, source
+        self._heard = view_health.Heard()
+
+    def event(self, event: Event) -> None:
+        self._heard = view_health.hear(self._heard, event)
+
+    def outcome(self, outcome: Outcome) -> None:
+        health = view_health.health(self._heard, outcome.t_ms, self._source)
+        self._console.show(outcome, replace(health, recorded=True))
 
 
 class _JsonSink:
