@@ -15,6 +15,7 @@ import numpy as np
 
 from livemon.core import fleet as beside
 from livemon.core import heat, road_demand
+from livemon.core.ahead import HORIZONS
 from livemon.core.air import Array, Number, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
@@ -39,7 +40,6 @@ STEPS: Final = 96
 SHORTEST_M: Final = 50.0
 CLIMB_LEAST_M: Final = 30.0
 """A highest point less than this above here is no summit worth naming."""
-CHANCE_S: Final = (60, 120, 180, 300, 450, 600, 900)
 ALERT_S: Final = 900
 RESIDUAL_C: Final = 1.5
 """What the model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
@@ -185,13 +185,13 @@ def _said(
         share = held((horizon - before) / span, 0.0, 1.0)
         return np.asarray(start_c + (share * rise).sum(axis=0))
 
-    at = {h: at_s(float(h)) for h in sorted({*CHANCE_S, *horizons_s})}
+    at = {h: at_s(float(h)) for h in sorted({*HORIZONS, *horizons_s})}
 
     def highest_by(horizon: int) -> Array:
         seen = np.where(clock <= horizon, temps, -1e3).max(axis=0)
         return np.asarray(np.maximum(np.maximum(seen, at[horizon]), start_c))
 
-    by = {h: highest_by(h) for h in CHANCE_S}
+    by = {h: highest_by(h) for h in HORIZONS}
     end_m = float(course.distance_m[-1]) if summit_m is None else summit_m + 0.5 * PAST_SUMMIT_M
     upto = (course.distance_m[:, None] <= max(end_m, course.distance_m[0])) & (clock <= LONGEST_S)
     climbing = np.where(upto, temps, -1e3)
@@ -215,13 +215,13 @@ def _said(
         # the step over the summit may end well down the other side, cooled already: its hotter end counts
         hottest = np.maximum(path[top], path[top + 1])
         boil = _band(ideal - hottest, weight, residual_c(float(np.median(at_top_s))))
-    chance = _rising([_chance(by[h], weight, limit_c, now_c, residual_c(h)) for h in CHANCE_S])
-    stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in CHANCE_S])
+    chance = _rising([_chance(by[h], weight, limit_c, now_c, residual_c(h)) for h in HORIZONS])
+    stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in HORIZONS])
     return ClimbAhead(
         t_ms=t_ms,
         ahead_c=tuple((h, _band(at[h], weight, residual_c(h))) for h in horizons_s),
-        chance=tuple(zip(CHANCE_S, chance, strict=True)),
-        chance_stop=tuple(zip(CHANCE_S, stop, strict=True)),
+        chance=tuple(zip(HORIZONS, chance, strict=True)),
+        chance_stop=tuple(zip(HORIZONS, stop, strict=True)),
         peak_c=_band(peak, weight, residual_c(float((weight * when_s).sum()))),
         peak_in_km=_quantile(where_m, weight, 0.5) / 1000.0,
         peak_in_s=_quantile(when_s, weight, 0.5),

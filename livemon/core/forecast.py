@@ -53,6 +53,8 @@ class Forecast:
     time_to_limit_s: Band | None
     chance: tuple[tuple[int, float], ...]
     chance_stop: tuple[tuple[int, float], ...]
+    chance_by: tuple[float, ...] = ()
+    """Chance to reach the limit within each of `ahead.HORIZONS`."""
 
 
 class Asked(NamedTuple):
@@ -152,11 +154,20 @@ def _looked(table: calibration.Table, asked: Sequence[Asked]) -> Iterator[Foreca
             reading_c=one.state.reading_c,
             ahead_c=tuple((h, Band(*band[k])) for h, band in zip(HORIZONS_S, bands, strict=True)),
             settles_c=Band(*settles[k]),
-            crossing=Crossing.KNOWN if chance[k][-1] >= 0.5 else Crossing.NONE_FORESEEN,
+            crossing=_crossing(chance[k]),
             time_to_limit_s=time_band(chance[k], reached[k]),
-            chance=tuple((h, chance[k][place]) for h, place in zip(HORIZONS_S, _SHOWN, strict=True)),
-            chance_stop=tuple((h, chance_stop[k][place]) for h, place in zip(HORIZONS_S, _SHOWN, strict=True)),
+            chance=_shown(chance[k]),
+            chance_stop=_shown(chance_stop[k]),
+            chance_by=tuple(chance[k]),
         )
+
+
+def _crossing(chance: Sequence[float]) -> Crossing:
+    return Crossing.KNOWN if chance[-1] >= 0.5 else Crossing.NONE_FORESEEN
+
+
+def _shown(chance: Sequence[float]) -> tuple[tuple[int, float], ...]:
+    return tuple((h, chance[place]) for h, place in zip(HORIZONS_S, _SHOWN, strict=True))
 
 
 def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
@@ -180,15 +191,15 @@ def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
 def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
     """The forecast with the road in it: of both chances the greater, so that a route never makes a caution later.
 
+    Whether and when the limit is crossed are read off the same chances.
     Bands ahead stay the calibrated ones: those along the road are too narrow for a vehicle not learned (docs/road.md).
     """
-    usual, stop = dict(plain.chance), dict(plain.chance_stop)
-    road, road_stop = dict(climb.chance), dict(climb.chance_stop)
-    return replace(
-        plain,
-        chance=tuple((h, max(usual[h], road[h])) for h in HORIZONS_S),
-        chance_stop=tuple((h, max(stop[h], road_stop[h])) for h in HORIZONS_S),
-    )
+    stop, road, road_stop = dict(plain.chance_stop), dict(climb.chance), dict(climb.chance_stop)
+    later = replace(plain, chance_stop=tuple((h, max(stop[h], road_stop[h])) for h in HORIZONS_S))
+    by = tuple(max(p, road[h]) for h, p in zip(HORIZONS, plain.chance_by, strict=True))
+    if by == plain.chance_by:
+        return later
+    return replace(later, crossing=_crossing(by), time_to_limit_s=time_band(by, False), chance=_shown(by), chance_by=by)
 
 
 def chances(view: ahead.Outlook, limit_c: Array, table: calibration.Table) -> Array:
