@@ -28,7 +28,7 @@ from livemon.outputs.console import Console
 from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
-from livemon.outputs.view import Trend, View, remember, render
+from livemon.outputs.view import Health, Trend, View, remember, render
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.run import Sink, rerun
 from livemon.run import run as drive
@@ -157,7 +157,8 @@ class _Moment:
     def text(self, view: View, columns: int, rows: int, units: Display) -> str:
         """The screen as it stood then."""
         assert self.shown is not None  # asked for only after an outcome
-        screen = render(view, self.shown, max(columns, 40), max(rows, 12), units, trend=self._trend_then)
+        health = Health(recorded=True)
+        screen = render(view, self.shown, max(columns, 40), max(rows, 12), units, health, self._trend_then)
         when = "the first caution" if self.shown.level >= Level.CAUTION else "the last reading"
         return f"as it stood at {when}, {clock(self.shown.t_ms / 1000)}:\n\n{screen.text()}\n"
 

@@ -10,7 +10,7 @@ import pytest
 
 from livemon.core import climb_ahead, fleet, pipeline, what_if
 from livemon.core.events import Mark, Sample, Tick
-from livemon.core.outcome import Outcome, Status
+from livemon.core.outcome import Crossing, Outcome, Status
 from livemon.core.road import Place, RoadView, advance
 from livemon.core.road import start as road_start
 from livemon.core.route import Route, build, locate
@@ -154,6 +154,18 @@ def test_mass_and_heat_of_the_day_raise_peak_and_chance_of_the_climb() -> None:
     assert heavy[1] > light[1]
     assert heavy[0] > cool[0] + 1.0
     assert heavy[1] > cool[1]
+
+
+def test_where_the_road_brings_the_limit_the_minutes_to_it_are_told() -> None:
+    """Held at 88 C on the level, heavy, in air of 46 C, 12 km of 6 % before it: no other sign than the road."""
+    last = drive(200, 14.0, outside_c=46.0, mass_kg=4500.0)[-1]
+    assert dict(last.chance or ())[600] >= 0.5
+    assert last.crossing is Crossing.KNOWN
+    assert last.time_to_limit_s is not None
+    assert last.time_to_limit_s.likely is not None
+    assert 120.0 <= last.time_to_limit_s.likely <= 600.0
+    unaware = drive(200, 14.0, on_road=False, outside_c=46.0, mass_kg=4500.0)[-1]
+    assert unaware.crossing is Crossing.NONE_FORESEEN
 
 
 def test_the_summit_boils_sooner_and_is_as_hot_as_the_climb_made_it() -> None:

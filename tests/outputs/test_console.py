@@ -236,6 +236,26 @@ def test_no_terminal_gives_plain_lines_at_changes_and_each_minute() -> None:
 # -- a program of its own on a terminal of its own ------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(("who", "words"), [("driver", "OVER limit"), ("passenger", "as recorded")])
+def test_a_recording_is_played_on_the_screens_of_the_drive(terminal: Terminal, who: str, words: str) -> None:
+    """The caution ends the start screen; the summary comes after the terminal is back."""
+    terminal.resize(80, 24)
+    log = ROOT / "replay" / "pass-crosses-limit" / "log.csv"
+    command = [sys.executable, "-m", "livemon", "replay", str(log), "--pace", "400", "--view", who]
+    played = subprocess.Popen(
+        command, cwd=ROOT, stdout=terminal.slave, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
+    with played:
+        terminal.wait_for("lead ", within_s=60.0)
+        assert played.stderr is not None
+        assert played.stderr.read() == b"", "no bar beside the screen"
+        assert played.wait(30) == 0
+    screens, after = terminal.raw.split(b"\x1b[?1049l")
+    assert words.encode() in screens
+    assert b"RECORDING at 400 x" in screens
+    assert b"as it stood at the first caution" in after
+
+
 @contextlib.contextmanager
 def child(it: Terminal, how: str, who: str = "passenger") -> Iterator[subprocess.Popen[bytes]]:
     """The program with the terminal as its controlling one, as a shell would start it."""
