@@ -11,10 +11,12 @@ import multiprocessing
 import os
 import queue
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
 from itertools import chain
+from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from multiprocessing.queues import Queue
 from multiprocessing.reduction import ForkingPickler
@@ -33,7 +35,7 @@ from livemon.core.trust import Trust
 AHEAD: Final = 2
 """So many pieces the second process may be ahead."""
 LOOK_S: Final = 5.0
-"""Without an answer for so long it is asked whether the other process still lives."""
+"""Asked nothing for so long, the second process looks whether the first still lives."""
 _SENT: Final = (Sample, Tick, Link, Mark, Inputs, RoadView, Climb, Band, Trust, estimator.Estimate, estimator.State)
 """Frozen values that cross in numbers: sent as their figures, which takes a third of the usual time."""
 
@@ -57,9 +59,10 @@ def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Eve
         return
     context = multiprocessing.get_context()
     asked: Queue[list[Event] | None] = context.Queue()
-    answers: Queue[list[Moment] | Exception] = context.Queue()
-    other = context.Process(target=_perceiving, args=(settings, asked, answers), daemon=True)
+    answers, theirs = context.Pipe(duplex=False)
+    other = context.Process(target=_perceiving, args=(settings, asked, theirs, os.getpid()), daemon=True)
     other.start()
+    theirs.close()  # so that the end of the other process is the end of its answers, in the middle of one too
     state = pipeline.start(settings)
 
     def followed(piece: list[Event]) -> Iterator[tuple[Event, Told | None]]:
@@ -92,31 +95,49 @@ def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Eve
         asked.cancel_join_thread()  # nobody reads it any more
         other.terminate()
         other.join()
+        answers.close()
     if failure is not None:
         raise failure
 
 
-def _answer(answers: Queue[list[Moment] | Exception], other: BaseProcess) -> list[Moment]:
-    while True:
-        try:
-            found = answers.get(timeout=LOOK_S)
-        except queue.Empty:
-            if other.is_alive():
-                continue
-            raise RuntimeError(f"the second process ended with status {other.exitcode} and no answer") from None
-        if isinstance(found, Exception):
-            raise found
-        return found
+def _answer(answers: Connection, other: BaseProcess) -> list[Moment]:
+    try:
+        found: list[Moment] | Exception = answers.recv()
+    except (EOFError, OSError):
+        other.join()
+        raise RuntimeError(f"the second process ended with status {other.exitcode} and no answer") from None
+    if isinstance(found, Exception):
+        raise found
+    return found
 
 
-def _perceiving(settings: CoreSettings, asked: Queue[list[Event]], answers: Queue[list[Moment] | Exception]) -> None:
-    """The second process: pieces of events in, their moments out, until it is ended."""
+def _perceiving(settings: CoreSettings, asked: Queue[list[Event]], answers: Connection, first: int) -> None:
+    """The second process: pieces of events in, their moments out, until it is ended or the `first` is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process decides when it is over
     gc.disable()  # what goes through here is in no cycle, and the process ends with the recording
+    ready: queue.SimpleQueue[list[Moment] | Exception] = queue.SimpleQueue()
+    sending = threading.Thread(target=_sending, args=(ready, answers), daemon=True)
+    sending.start()  # so that the next piece is begun while the first process still follows the last
     state = pipeline.start(settings)
     try:
         while True:
-            state, moments = pipeline.perceived(state, asked.get(), settings)
-            answers.put(moments)
+            try:
+                piece = asked.get(timeout=LOOK_S)
+            except queue.Empty:
+                if os.getppid() != first:
+                    return
+                continue
+            state, moments = pipeline.perceived(state, piece, settings)
+            ready.put(moments)
     except Exception as failure:
-        answers.put(failure)
+        ready.put(failure)
+        sending.join()
+
+
+def _sending(ready: queue.SimpleQueue[list[Moment] | Exception], answers: Connection) -> None:
+    """Sends what is ready; nothing comes after a failure."""
+    while True:
+        found = ready.get()
+        answers.send(found)
+        if isinstance(found, Exception):
+            return

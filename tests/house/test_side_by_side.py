@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from itertools import islice
 
@@ -64,6 +65,19 @@ def test_a_second_process_that_is_killed_is_noticed() -> None:
     for child in side_by_side.multiprocessing.active_children():
         assert child.pid is not None
         os.kill(child.pid, signal.SIGKILL)
+    with pytest.raises(RuntimeError, match="second process ended"):
+        list(running)
+
+
+def test_a_second_process_killed_in_the_middle_of_an_answer_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its answer is more than a pipe holds and nobody has read it yet: the rest of it never comes."""
+    monkeypatch.setattr(pipeline, "PIECE", 400)
+    running = side_by_side.rerun(events(), CoreSettings())
+    next(running)
+    (child,) = side_by_side.multiprocessing.active_children()
+    assert child.pid is not None
+    time.sleep(2.0)  # for the next answers to be begun; were they not, the test above is made once more
+    os.kill(child.pid, signal.SIGKILL)
     with pytest.raises(RuntimeError, match="second process ended"):
         list(running)
 
