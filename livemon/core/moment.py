@@ -179,7 +179,9 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     rising = None if inputs.gap else state.rise
     for t_ms, reading_c in believed.coolant_news:
         rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
-    doubted_ms = None if verdict.trusted is not False else state.doubted_since_ms or inputs.t_ms
+    doubted_ms = None if verdict.trusted else state.doubted_since_ms  # lost data end no doubt
+    if verdict.trusted is False and doubted_ms is None:
+        doubted_ms = inputs.t_ms
     carried = estimator.advance(state.estimator, believed, where)
     shown, followed = state.shown, state.fleet
     if shown is not None and followed is not None and carried.air_c is not None:
