@@ -27,6 +27,7 @@ from livemon.study.segments import (
     Piece,
     Regime,
     regimes,
+    thinned,
 )
 from livemon.study.shed_lanes import HALF, Unknown, lanes_of
 from livemon.study.shed_march import Balance, March, balances
@@ -34,8 +35,6 @@ from livemon.study.shed_march import Balance, March, balances
 LEAST_OPENING: Final = 0.4
 UNDER_FULL_C: Final = 10.0
 """Only the drive around readings so near to the full-open temperature is marched at all."""
-MOST_PIECES: Final = 600
-"""Beyond it every second, third, ... piece is taken: the work grows with the cube of their number."""
 
 
 def change_pieces(
@@ -46,7 +45,8 @@ def change_pieces(
     shift: Floats | None = None,
     before: Sequence[March] | None = None,
 ) -> tuple[list[Piece], list[March]]:
-    """Every usable piece of the drives, in order, at most MOST_PIECES; and the marches, for the next model's `before`.
+    """Every usable piece of the drives, in order, at most `segments.MOST_PIECES`; and the marches, for the next
+    model's `before`.
 
     `at`: standard deviations of each unknown of `every`; `shift` (drives, regimes): log of heat shed over the
     profile's at `at`, for the foreseen coolant.  `Piece.noise` is not set: the readings' errors at its two ends are
@@ -71,7 +71,7 @@ def change_pieces(
                 piece = _piece(run, list(Regime)[int(kind[start])], slice(start, stop), balance)
                 if piece is not None:
                     found.append(piece)
-    return found[:: -(-len(found) // MOST_PIECES) or 1], marches
+    return thinned(found), marches
 
 
 def _stretches(run: Run, kind: np.ndarray, balance: Balance) -> list[tuple[int, int]]:

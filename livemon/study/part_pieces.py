@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from livemon.core.figures import Figure
 from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.recording import Drive
-from livemon.study.segments import Regime, Stretch, stretches
+from livemon.study.segments import Regime, stretches, thinned
 from livemon.study.shed_fit import Floats
 from livemon.study.shed_lanes import HALF, Lane, Unknown, lanes_of, unknowns
 
@@ -86,17 +86,18 @@ def weakened(profile: VehicleProfile, part: str, power: float) -> VehicleProfile
 def look(
     sound: Sequence[Drive], asked: Sequence[Drive], profile: VehicleProfile, at: Sequence[float]
 ) -> PartPieces | None:
-    """All pieces, linearised at `at` (standard deviations of each unknown); None where `asked` have none."""
+    """All pieces (of either side at most `segments.MOST_PIECES`), linearised at `at` (standard deviations of each
+    unknown); None where `asked` have none."""
     every = unknowns(profile)
     lanes = lanes_of(profile, at)
     begins: dict[State, int] = {SOUND: 0}
-    before = _rows(sound, profile, lanes, 0)
+    before = thinned(_rows(sound, profile, lanes, 0))
     for part in suspects_of(profile):
         for degree, _ in DEGREES:
             begins[part, degree] = len(lanes)
             these = lanes_of(weakened(profile, part, degree), at)
             lanes = lanes + (these if degree == SLOPE_DEGREE else these[:1])
-    after = _rows(asked, profile, lanes, len(sound))
+    after = thinned(_rows(asked, profile, lanes, len(sound)))
     if not after:
         return None
     first = np.array([row.ratio for row in before]).reshape(len(before), len(every) + 1)
@@ -123,11 +124,11 @@ def look(
         float(profile.state("open_c").spread),
         drive=np.array([row.drive for row in every_row]),
         asked=np.repeat([0.0, 1.0], [len(before), len(after)]),
-        regime=np.array([_REGIMES.index(row.of.regime) for row in every_row]),
-        regulated=np.array([row.of.regulated for row in every_row]),
-        ac=np.array([0.5 if row.of.ac_on is None else float(row.of.ac_on) for row in every_row]),
-        minutes=np.array([row.of.minutes for row in every_row]),
-        noise=np.array([row.of.reading_kw / row.needed_kw for row in every_row]),
+        regime=np.array([_REGIMES.index(row.regime) for row in every_row]),
+        regulated=np.array([row.regulated for row in every_row]),
+        ac=np.array([0.5 if row.ac_on is None else float(row.ac_on) for row in every_row]),
+        minutes=np.array([row.minutes for row in every_row]),
+        noise=np.array([row.reading_kw / row.needed_kw for row in every_row]),
         ratios=ratios,
         slopes=slopes,
     )
@@ -138,10 +139,17 @@ _REGIMES: Final = list(Regime)
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One piece of drive number `drive`: the log ratio of every lane, and what the first lane must have shed [kW]."""
+    """One piece of drive number `drive`: the log ratio of every lane, and what the first lane must have shed [kW].
+
+    The balance of its run is not kept: with some two hundred lanes it is large.
+    """
 
     drive: int
-    of: Stretch
+    regime: Regime
+    regulated: bool
+    ac_on: bool | None
+    minutes: float
+    reading_kw: float
     ratio: Floats
     needed_kw: float
 
@@ -154,5 +162,10 @@ def _rows(drives: Sequence[Drive], profile: VehicleProfile, lanes: Sequence[Lane
         needed = (balance.needed_kw[rows] + inlet).mean(axis=0)
         would = (balance.would_kw[rows] + inlet).mean(axis=0)
         if np.all(np.isfinite(needed)) and np.all(needed > LEAST_NEEDED_KW) and np.all(would > LEAST_WOULD_KW):
-            out.append(_Row(number + stretch.number, stretch, np.log(needed / would), float(needed[0])))
+            out.append(
+                _Row(
+                    number + stretch.number, stretch.regime, stretch.regulated, stretch.ac_on, stretch.minutes,
+                    stretch.reading_kw, np.log(needed / would), float(needed[0]),
+                )
+            )  # fmt: skip
     return out

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ from livemon.study.recording import STEP_S, Drive
 from livemon.study.shed_lanes import AIR_ERROR_C, AIR_GUESS_C, HALF, Lane, beside, lanes_of, unknowns
 
 Floats = NDArray[np.float64]
+_Kept = TypeVar("_Kept")
 
 SMOOTH_S: Final = 45.0
 """Whole degrees are smoothed over so long on either side before their slope is taken."""
@@ -90,6 +91,15 @@ class Piece:
     noise: float
     slopes: tuple[float, ...]
     patterns: tuple[float, ...] = ()
+
+
+MOST_PIECES: Final = 600
+"""Of one comparison: the work of those who explain pieces together grows with the cube of their number."""
+
+
+def thinned(every: list[_Kept]) -> list[_Kept]:
+    """At most MOST_PIECES of them: beyond it every second, third, ... is taken."""
+    return every[:: -(-len(every) // MOST_PIECES) or 1]
 
 
 def smoothed(values: Floats, over_s: float) -> Floats:

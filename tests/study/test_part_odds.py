@@ -9,6 +9,7 @@ import pytest
 
 from livemon.core.figures import Figure
 from livemon.core.vehicle import VehicleProfile
+from livemon.study import segments
 from livemon.study.part_odds import OTHER, trial_spread, weigh
 from livemon.study.part_pieces import DEGREES, HEALTHY, SOUND, PartPieces, look, suspects_of, weakened
 from livemon.study.recording import Drive
@@ -73,6 +74,15 @@ def test_a_thermostat_at_work_counts_on_the_move_only() -> None:
     found = seen([], warm)
     assert np.all(found.regulated)
     assert set(found.drive.tolist()) == {0}
+
+
+def test_many_drives_are_bounded_on_either_side(monkeypatch: pytest.MonkeyPatch, sound: list[Drive]) -> None:
+    """The matrix grows with the square of the pieces, the time with their cube; every drive keeps its share."""
+    monkeypatch.setattr(segments, "MOST_PIECES", 15)
+    found = seen(sound, sound)
+    asked = found.asked == 1.0
+    assert max(int(np.sum(asked)), int(np.sum(~asked))) <= 15
+    assert len(set(found.drive[asked].tolist())) == len(sound)
 
 
 def test_no_piece_no_answer() -> None:
