@@ -77,7 +77,7 @@ class Change:
     drives: tuple[int, int]
     minutes: tuple[float, float]
     found: Difference | None
-    """None where a side has too few drives or minutes."""
+    """None where a side has too few drives or minutes, or no regime was driven by both."""
     level: float
     more_drives: int | None
     """Further drives on each side, like these, until a change of this size or 8 % shows; 0 = 8 % would have shown with
@@ -190,7 +190,8 @@ def _change(
     found: ChangeFit, sides: Sequence[int], pair: tuple[int, int], regime: Regime | None, ac_on: bool | None,
     level: float,
 ) -> Change:  # fmt: skip
-    regimes = _in_both(found, sides, pair) or tuple(Regime) if regime is None else (regime,)
+    like = _in_both(found, sides, pair) if regime is None else (regime,)
+    regimes = like or tuple(Regime)  # drives and minutes are told all the same
     figures = drive_figures(found, sides, regimes, ac_on)
     groups = [[f for f in figures if f.state == state] for state in pair]
     counts = len(groups[0]), len(groups[1])
@@ -198,7 +199,7 @@ def _change(
     shares = _shares(found, sides, pair, regimes)
     told: Difference | None = None
     more: int | None = None
-    if min(counts) >= LEAST_DRIVES:
+    if like and min(counts) >= LEAST_DRIVES:
         told = _difference(found, pair, shares, ac_on, PRIOR_DOF + sum(counts) - 2.0)
         low, high = told.interval(level)
         if low <= 0.0 <= high:

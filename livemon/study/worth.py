@@ -103,13 +103,13 @@ def changed(profile: VehicleProfile, log_change: float) -> VehicleProfile:
     )
 
 
-def worth(climb: Climb, profile: VehicleProfile, found: Difference, limit_c: float) -> Worth:
-    """The climb with the cooling of `profile`, and with it changed by the difference and by both ends of its interval.
+def worth(climb: Climb, profile: VehicleProfile, found: Difference, limit_c: float, level: float) -> Worth:
+    """The climb with the cooling of `profile`, and with it changed by the difference and both ends of its interval.
 
     A change of the radiator's conductance moves the heat shed by less than itself where air is short, so the figure
     is careful.
     """
-    low, high = found.interval()
+    low, high = found.interval(level)
     way = Way("as driven", climb.speed_kmh, ac_on=climb.ac_on)
     weather = Weather(climb.air_c)
     versions = [profile, *(changed(profile, value) for value in (low, found.value, high))]

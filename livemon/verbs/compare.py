@@ -17,7 +17,7 @@ from livemon.core.units import Display
 from livemon.errors import SetupError
 from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
-from livemon.study.compare import WORTH_SEEING, Change, Comparison, compare
+from livemon.study.compare import LEAST_DRIVES, WORTH_SEEING, Change, Comparison, compare
 from livemon.study.recording import Drive
 from livemon.study.worth import Climb, Worth, hardest_climb, worth
 from livemon.verbs import common
@@ -99,7 +99,7 @@ def _climb(args: argparse.Namespace, drives: Sequence[Drive], outside_c: float |
 
 def _worths(result: Comparison, climb: Climb | None, profile: Any, limit_c: float) -> list[Worth | None]:
     return [
-        None if climb is None or change.found is None else worth(climb, profile, change.found, limit_c)
+        None if climb is None or change.found is None else worth(climb, profile, change.found, limit_c, change.level)
         for change in result.overall
     ]
 
@@ -200,7 +200,8 @@ def _tell(
                 f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit "
                 f"{gain.minutes_over_before:.0f} -> {gain.minutes_over_after:.0f}"
             )
-    table = Table("regime", "A/C", "drives", "minutes", "heat shed per degree", "90 %", "", box=None, pad_edge=False)
+    held = f"{100.0 * result.overall[0].level:.3g} %"  # one level for all
+    table = Table("regime", "A/C", "drives", "minutes", "heat shed per degree", held, "", box=None, pad_edge=False)
     for change in result.regimes:
         pct = _pct(change)
         step = "" if len(result.states) == 2 else f"{result.states[change.before]} -> {result.states[change.after]}: "
@@ -233,10 +234,12 @@ def _tell(
 
 def _words(change: Change) -> str:
     pct = _pct(change)
+    if pct is None and min(change.drives) >= LEAST_DRIVES:
+        return f"cannot tell yet: no regime was driven hot by at least {LEAST_DRIVES} drives on each side"
     if pct is None:
         return (
             f"cannot tell yet: {change.drives[0]} and {change.drives[1]} drives were hot enough, "
-            "at least 2 on each side are needed"
+            f"at least {LEAST_DRIVES} on each side are needed"
         )
     likely, low, high = pct
     head = f"heat shed per degree {likely:+.0f} % ({low:+.0f} to {high:+.0f} %)"

@@ -6,10 +6,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from livemon.core.vehicle import VehicleProfile
+from livemon.study import change_fit
 from livemon.study.compare import Difference, Verdict, _more, compare, pairs
 from livemon.study.recording import Drive
+from livemon.study.segments import Piece, Regime
+from livemon.study.shed_lanes import more_unknowns, widened
+from livemon.verbs.compare import _words
 from tests.bench.garages.__main__ import judge
 from tests.bench.garages.garages import load
+from tests.study import made_drive
 
 
 def test_interval_is_students() -> None:
@@ -49,6 +55,29 @@ def test_drives_that_never_get_hot_give_nothing() -> None:
                  95.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat)  # fmt: skip
     garage = load("sim", "same", 1, 21)[0]
     assert compare([cool, cool], [0, 1], garage.profile, ["before", "after"]) is None
+
+
+SLOPES = (0.0,) * len(more_unknowns(widened(VehicleProfile())))
+
+
+def made_piece(drive: int, regime: Regime, log_ratio: float) -> Piece:
+    return Piece(drive, regime, False, 300.0, 2.0, 105.0, 30.0, 60.0, 3000.0, 40.0, 0.53, log_ratio, 0.0, SLOPES)
+
+
+@pytest.mark.parametrize(("after", "told"), [(Regime.GRADE, True), (Regime.IDLE, False)])
+def test_a_jam_is_not_set_against_a_climb(monkeypatch: pytest.MonkeyPatch, after: Regime, told: bool) -> None:
+    """Three climbs before; three climbs, or three jams, after that shed a third more."""
+    found = [made_piece(k, Regime.GRADE, 0.0) for k in range(3)]
+    found += [made_piece(k, after, 0.3) for k in range(3, 6)]
+    monkeypatch.setattr(change_fit, "change_pieces", lambda *_: (found, []))
+    drives = [made_drive.drive()] * 6
+    result = compare(drives, [0, 0, 0, 1, 1, 1], VehicleProfile(), ["before", "after"])
+    assert result is not None
+    (overall,) = result.overall
+    assert overall.drives == (3, 3)
+    assert (overall.found is not None) is told
+    assert overall.verdict is (Verdict.BETTER if told else Verdict.OPEN)
+    assert told or "no regime" in _words(overall)
 
 
 def test_three_states_share_the_risk() -> None:
