@@ -23,7 +23,7 @@ from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
 from livemon.study.learn import Learned, Left, learn
 from livemon.verbs import common
-from livemon.verbs.recordings import Unread, none_left, read_drives
+from livemon.verbs.recordings import Unread, none_left, once, read_drives
 from livemon.wire.codes import marks_drive
 
 SPOKEN: Final = ("open_c", "full_span_c", "electric_on_c", "clutch_on_c", "metal_kj_k", "sensor_lag_s")
@@ -44,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     """Read, fit, tell, write."""
     if args.picture is not None:
         needs_plots()
+    args.logs = once(args.logs)
     in_force = common.settle(args, _header_with_vehicle(args), "log")
     drives, failed = read_drives(args.logs, args, in_force.profile)
     found = learn(drives, in_force.profile, marks_drive)

@@ -84,6 +84,14 @@ def read_drives(
     return drives, failed
 
 
+def once(paths: Sequence[Path]) -> list[Path]:
+    """Each file once, in the order given: a drive that was named twice is not two drives."""
+    kept: dict[Path, Path] = {}
+    for path in paths:
+        kept.setdefault(path.resolve(), path)
+    return list(kept.values())
+
+
 def short_names(paths: Sequence[Path]) -> list[str]:
     """The shortest ends of the paths that tell them apart."""
     depth = 1

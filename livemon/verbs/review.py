@@ -36,7 +36,7 @@ from livemon.study.scrub import Keep
 from livemon.study.sensor_check import SensorCheck, check, read_pairs
 from livemon.verbs import side_by_side
 from livemon.verbs.common import add_common, settle
-from livemon.verbs.recordings import Unread, no_coolant, none_left, read_drives, short_names, unread
+from livemon.verbs.recordings import Unread, no_coolant, none_left, once, read_drives, short_names, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.review_report import Reviewed, report
 from livemon.verbs.review_scrub import scrub
@@ -80,13 +80,12 @@ def run(args: argparse.Namespace) -> int:
     """Whatever was asked: check, copy, review."""
     if not args.logs and args.sensor_check is None:
         raise SetupError("review", "at least one LOG, or --sensor-check FILE", "neither")
+    args.logs = once(args.logs)
     asked = {path.resolve() for path in args.logs}
     twice = next((path for path in args.sound if path.resolve() in asked), None)
     if twice is not None:
         raise SetupError("--sound", "other logs than those to review", str(twice))
-    sound = [path.resolve() for path in args.sound]
-    if len(set(sound)) < len(sound):
-        raise SetupError("--sound", "every log once", str(next(p for p in sound if sound.count(p) > 1)))
+    args.sound = once(args.sound)
     if args.sound and args.readings_only:
         raise SetupError("--sound", "a whole review to set beside them", "--readings-only", "Leave one of the two away")
     if args.out is not None:

@@ -32,7 +32,7 @@ from livemon.study.sweep import USUAL, Trip, candidates, score
 from livemon.study.sweep import run as run_trip
 from livemon.study.tune import Aim, Judged
 from livemon.verbs.common import add_common, settle
-from livemon.verbs.recordings import Unread, no_coolant, none_left, unread
+from livemon.verbs.recordings import Unread, no_coolant, none_left, once, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.tune_report import SWEEPABLE, Told, draw
 
@@ -107,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
     limits = _limits(args.limits)
     tasks: list[Task] = []
     found: list[Found] = []
-    for path in _once(args.logs):
+    for path in once(sorted(args.logs, key=str)):
         try:
             tasks.append(_task(path, args, base, settings, limits))
         except LivemonError as failure:
@@ -167,14 +167,6 @@ def _limits(text: str | None) -> tuple[float, ...]:
     if len(found) > MOST_LIMITS or not all(60.0 <= line <= 140.0 for line in found):
         raise SetupError("--limits", f"at most {MOST_LIMITS} of 60 C to 140 C", repr(text[:60]))
     return tuple(found)
-
-
-def _once(paths: Sequence[Path]) -> list[Path]:
-    """Each file once, by name."""
-    kept: dict[Path, Path] = {}
-    for path in sorted(paths, key=str):
-        kept.setdefault(path.resolve(), path)
-    return list(kept.values())
 
 
 def _task(

@@ -131,9 +131,11 @@ def test_what_a_hole_and_a_stop_cost_is_a_little_width_and_no_error(
     """The same three drives whole and as they came say the same."""
     whole = [written(tmp_path / f"{k}.csv", drive(k)) for k in (1, 2, 3)]
     carries = []
-    for some in (whole, logs[:3]):
+    for some in (whole, [*logs[:3], logs[0]]):
         assert main(["learn", *some, "--json"]) == 0
-        carries.append(json.loads(capsys.readouterr().out)["carries_fuel_kw"])
+        report = json.loads(capsys.readouterr().out)
+        assert len(report["drives"]) == 3  # a log that was named twice is one drive
+        carries.append(report["carries_fuel_kw"])
     for name in ("level", "climb"):
         assert carries[1][name]["likely"] == pytest.approx(carries[0][name]["likely"], rel=0.06)
 
