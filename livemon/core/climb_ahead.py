@@ -22,6 +22,7 @@ from livemon.core.deeds import Many
 from livemon.core.draws import normals
 from livemon.core.fleet import AC_UNTOLD, DRIFT, DRIFT_TAU_S, TEMP, Asked, Fleet, drifted, supposed
 from livemon.core.heat import Nodes
+from livemon.core.hypotheses import normal_below
 from livemon.core.outcome import Band
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.road import RoadView
@@ -203,8 +204,7 @@ def _said(
     now_c = float((weight * start_c).sum())
     summit_s = None
     boil = None
-    reached = summit_m is not None and float(np.median(clock[-1])) > 0.0 and summit_m <= float(course.distance_m[-1])
-    if summit_m is not None and reached:
+    if summit_m is not None and summit_m <= float(course.distance_m[-1]):
         top = min(int(np.searchsorted(course.distance_m, summit_m)), len(temps) - 1)
         begun_m = float(course.distance_m[top - 1]) if top else 0.0
         share = (summit_m - begun_m) / (float(course.distance_m[top]) - begun_m)
@@ -242,9 +242,7 @@ def _chance(highest: Array, weight: Array, line_c: float, now_c: float, smear_c:
     """Share of the draws that pass the line, each smeared by what no draw holds."""
     if now_c >= line_c:
         return 1.0
-    z = (highest - line_c) / smear_c
-    below = 0.5 + 0.5 * np.tanh(0.7978845608028654 * (z + 0.044715 * z * z * z))  # normal distribution, Page 1977
-    return round(float((weight * below).sum()), 4)
+    return round(float((weight * normal_below((highest - line_c) / smear_c)).sum()), 4)
 
 
 def _rising(chances: list[float]) -> list[float]:

@@ -2,7 +2,7 @@
 
 State is a value; `advance` never changes the old one.  Readings are weighed when their whole degree changes, else every
 third second, since a repeated value carries little.  It does not look ahead (`forecast`) and does not ask whether the
-sensor can be believed (`trust`), but keeps the evidence for both.
+sensor can be believed (`trust`).
 """
 
 from __future__ import annotations
@@ -36,7 +36,6 @@ WARMING_C: Final = 3.0
 USUAL_S: Final = 600.0
 """Over this long the mean of the estimate is "where it has been": a regulated engine stays within some K of it."""
 _Z80: Final = 1.2816
-_SURPRISE_SHARE: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +62,6 @@ class State:
     """Where the heat made comes from; "nothing" = coolant alone."""
     reading_c: float | None = None
     repeats_s: int = 0
-    surprise: float = 0.0
-    """Running mean of the standardised surprise of readings (about 0 +- 0.3 while the model fits)."""
-    surprise2: float = 0.0
-    """Running mean square of it."""
     stopped: bool = False
     """Engine stopped: nothing is learned, the temperature follows the reading."""
     usual_c: float | None = None
@@ -87,7 +82,7 @@ class Estimate:
     """The engine comes from the cold: what has been usual lies under the thermostat's opening."""
 
 
-def start(profile: VehicleProfile, settings: object = None) -> State:
+def start(profile: VehicleProfile) -> State:
     """State before the first tick."""
     return State(Rig(profile.engine(), profile.cooling(), prior_from(profile), profile.body()))
 
@@ -139,14 +134,8 @@ def _weighed(state: State, bank: Bank, news: float | None) -> tuple[Bank, dict[s
     """The bank after a reading, and what of the state changes with it."""
     if news is None or (news == state.reading_c and state.repeats_s + 1 < REPEAT_S):
         return bank, {"repeats_s": state.repeats_s + 1}
-    bank, shift = hypotheses.weighed(bank, np.asarray(news - BELOW_C), np.asarray(news + ABOVE_C))
-    surprise = float((hypotheses.shares(bank) * shift).sum())
-    return bank, {
-        "reading_c": news,
-        "repeats_s": 0,
-        "surprise": state.surprise + _SURPRISE_SHARE * (surprise - state.surprise),
-        "surprise2": state.surprise2 + _SURPRISE_SHARE * (surprise * surprise - state.surprise2),
-    }
+    bank = hypotheses.weighed(bank, np.asarray(news - BELOW_C), np.asarray(news + ABOVE_C))
+    return bank, {"reading_c": news, "repeats_s": 0}
 
 
 def _raw(state: State, inputs: Inputs, fuel_kw: float | None) -> Raw:
@@ -171,13 +160,6 @@ def estimate(state: State) -> Estimate | None:
     opens = float((share * bank.mean[OPEN]).sum())
     usual_c = likely if state.usual_c is None else state.usual_c
     return Estimate(_band(likely, spread), opening, opening < OPEN_FROM, usual_c, usual_c < opens - WARMING_C)
-
-
-def opens_c(state: State) -> float | None:
-    """Temperature at which the thermostat starts to open, as far as the drive has shown it."""
-    if state.bank is None:
-        return None
-    return float((hypotheses.shares(state.bank) * state.bank.mean[OPEN]).sum())
 
 
 def _band(likely: float, spread: float) -> Band:

@@ -21,8 +21,6 @@ from livemon.core.demand import Flow, Pace
 from livemon.core.estimator import State
 from livemon.core.hypotheses import Bank
 from livemon.core.outcome import FORESEE_S, HORIZONS_S, Band, Crossing
-from livemon.core.road import RoadView
-from livemon.core.signals import Inputs
 
 Array = NDArray[np.float64]
 
@@ -118,9 +116,7 @@ def _wanted(asked: Sequence[Asked | None], first: int, calm: bool, count: int) -
     return wanted
 
 
-def look_ahead(
-    state: State, inputs: Inputs, road: RoadView | None, limit_c: float, stop_c: float, settings: object = None
-) -> Forecast | None:
+def look_ahead(state: State, limit_c: float, stop_c: float) -> Forecast | None:
     """The forecast at this tick; None before the first coolant reading."""
     return look_ahead_each([Asked(state, limit_c, stop_c)])[0]
 

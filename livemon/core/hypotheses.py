@@ -168,13 +168,13 @@ def moved(bank: Bank, flow: Flow, dt_s: float) -> Bank:
     return Bank(mean, cov, bank.log_weight, bank.prior)
 
 
-def weighed(bank: Bank, low_c: Array, high_c: Array) -> tuple[Bank, Array]:
+def weighed(bank: Bank, low_c: Array, high_c: Array) -> Bank:
     """The bank after a reading that says: temperature between `low_c` and `high_c` (leading shape, or float).
 
     Each member's Gaussian of the reading is cut to the interval and matched in mean and variance (assumed-density
     filtering; moments of the truncated normal), its weight takes the probability of the interval.  A reading over four
     standard deviations away moves the cut with it, so that an outlier pulls no more than a Gaussian one would.  An
-    interval without end changes nothing.  Also gives the standardised surprise of each member.
+    interval without end changes nothing.
     """
     low, high = np.asarray(low_c)[..., None], np.asarray(high_c)[..., None]
     mean, cov = bank.mean, bank.cov
@@ -184,7 +184,7 @@ def weighed(bank: Bank, low_c: Array, high_c: Array) -> tuple[Bank, Array]:
     far = np.maximum(a - 4.0, 0.0) + np.minimum(b + 4.0, 0.0)
     a = np.maximum(a - far, -8.0)
     b = np.minimum(b - far, 8.0)
-    inside = np.maximum(_below(b) - _below(a), 1e-7)
+    inside = np.maximum(normal_below(b) - normal_below(a), 1e-7)
     at_a, at_b = np.exp(-0.5 * a * a) * _DENSITY, np.exp(-0.5 * b * b) * _DENSITY
     shift = np.minimum(np.maximum((at_a - at_b) / inside, a), b)
     shrink = np.minimum(np.maximum((b * at_b - a * at_a) / inside + shift * shift, 0.0), 0.98)
@@ -195,10 +195,10 @@ def weighed(bank: Bank, low_c: Array, high_c: Array) -> tuple[Bank, Array]:
     cov = cov - gain[:, None] * gain * shrink
     weight = bank.log_weight * FORGET + np.log(inside) - 0.5 * far * far
     weight = np.maximum(weight - weight.max(axis=-1, keepdims=True), LIGHTEST)
-    return Bank(mean, cov, weight, bank.prior), shift
+    return Bank(mean, cov, weight, bank.prior)
 
 
-def _below(z: Array) -> Array:
+def normal_below(z: Array) -> Array:
     """Normal distribution function to 0.0003 (tanh form of Page 1977)."""
     return 0.5 + 0.5 * np.tanh(_ROOT_2_PI * (z + 0.044715 * z * z * z))
 

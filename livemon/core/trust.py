@@ -73,10 +73,7 @@ def start() -> TrustState:
 def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ()) -> tuple[TrustState, Trust]:
     """Fold one tick in and say what is doubted; `partings`: the reading against what was expected, where looked at."""
     t = inputs.t_ms
-    if state.doubts:
-        ended = trust_cooling.ended
-    kept = tuple(d for d in state.doubts if d.until_ms > t and not ended(state.slow, d, state.believed_c))
-    state = replace(state, doubts=kept)
+    state = replace(state, doubts=tuple(d for d in state.doubts if _stands(state, d, t)))
     if inputs.gap:  # nothing may be compared across a hole in the data
         slow = trust_cooling.forgotten(state.slow)
         state = replace(state, believed_c=None, resumed_ms=t, candidates=(), slow=slow)
@@ -95,6 +92,10 @@ def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ())
             if speaks:
                 state = _doubt(state, doubt)
     return state, _verdict(state, inputs)
+
+
+def _stands(state: TrustState, doubt: Doubt, t_ms: int) -> bool:
+    return doubt.until_ms > t_ms and not trust_cooling.ended(state.slow, doubt, state.believed_c)
 
 
 def _doubt(state: TrustState, doubt: Doubt) -> TrustState:

@@ -65,7 +65,7 @@ def test_old_state_is_left_as_it_was() -> None:
     held = [a.copy() for a in before.bank[:3]]
     _, inputs = signals.at_tick(Signals(), 62_000, None, None)
     estimator.advance(before, inputs)
-    forecast.look_ahead(before, inputs, None, 108.0, 118.0)
+    forecast.look_ahead(before, 108.0, 118.0)
     for was, now in zip(held, before.bank[:3], strict=True):
         np.testing.assert_array_equal(was, now)
 
@@ -76,9 +76,7 @@ def test_same_input_gives_the_same_bytes() -> None:
     assert a.bank is not None
     assert b.bank is not None
     assert [x.tobytes() for x in a.bank[:3]] == [x.tobytes() for x in b.bank[:3]]
-    assert repr(forecast.look_ahead(a, signals.Inputs(0, signals.Status.LIVE), None, 108.0, 118.0)) == repr(
-        forecast.look_ahead(b, signals.Inputs(0, signals.Status.LIVE), None, 108.0, 118.0)
-    )
+    assert repr(forecast.look_ahead(a, 108.0, 118.0)) == repr(forecast.look_ahead(b, 108.0, 118.0))
 
 
 def test_forecasts_side_by_side_are_those_tick_by_tick_to_the_last_bit() -> None:
@@ -94,7 +92,7 @@ def test_forecasts_side_by_side_are_those_tick_by_tick_to_the_last_bit() -> None
         if one is None:
             last = None
         elif forecast.due(last, one.state):
-            last = forecast.look_ahead(one.state, signals.Inputs(0, signals.Status.LIVE), None, one.limit_c, one.stop_c)
+            last = forecast.look_ahead(one.state, one.limit_c, one.stop_c)
         stood.append(last)
     assert len({id(one) for one in stood}) > 60
     assert repr(forecast.standing(None, asked)) == repr(stood)
@@ -110,11 +108,11 @@ def test_many_drives_at_once_are_the_drives_one_by_one() -> None:
     heat = np.array([[30.0], [45.0], [60.0]])
     for _ in range(40):
         many = hypotheses.moved(many, Flow(heat, 1.0 + 0.0 * heat, 1.0 + 0.0 * heat, 30.0, 1.0), 1.0)
-        many, _ = hypotheses.weighed(many, first, first + 1.0)
+        many = hypotheses.weighed(many, first, first + 1.0)
         ones = [
             hypotheses.moved(o, Flow(float(h[0]), 1.0, 1.0, 30.0, 1.0), 1.0) for o, h in zip(ones, heat, strict=True)
         ]
-        ones = [hypotheses.weighed(o, np.asarray(t), np.asarray(t + 1.0))[0] for o, t in zip(ones, first, strict=True)]
+        ones = [hypotheses.weighed(o, np.asarray(t), np.asarray(t + 1.0)) for o, t in zip(ones, first, strict=True)]
     for i, one in enumerate(ones):
         np.testing.assert_allclose(many.mean[:, i], one.mean, rtol=1e-9, atol=1e-9)
         np.testing.assert_allclose(many.cov[:, :, i], one.cov, rtol=1e-7, atol=1e-9)
@@ -137,7 +135,7 @@ def test_a_hole_in_the_readings_does_not_make_a_slope() -> None:
     known = estimator.estimate(states[405])
     assert known is not None
     assert known.coolant_c.likely == pytest.approx(91.0, abs=1.0)
-    ahead = forecast.look_ahead(states[405], signals.Inputs(0, signals.Status.LIVE), None, 108.0, 118.0)
+    ahead = forecast.look_ahead(states[405], 108.0, 118.0)
     assert ahead is not None
     assert dict(ahead.chance)[300] < 0.3
 

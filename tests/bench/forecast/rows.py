@@ -220,7 +220,7 @@ def _rows(made: list[Made], limits: list[list[tuple[float, float]]], blind: bool
         bank = hypotheses.moved(bank, flow, 1.0)
         reading = lanes["reading"][second]
         due = (reading != last) | (repeats >= 2)
-        bank, _ = hypotheses.weighed(bank, np.where(due, reading - 0.25, -1e3), np.where(due, reading + 0.75, 1e3))
+        bank = hypotheses.weighed(bank, np.where(due, reading - 0.25, -1e3), np.where(due, reading + 0.75, 1e3))
         repeats, last = np.where(due, 0, repeats + 1), np.where(due, reading, last)
         usual = np.asarray(estimator.usual(usual, hypotheses.likely_c(bank), pace.seconds, 1.0))
         if second % EVERY_S == 0 and second >= FROM_S:
