@@ -1,6 +1,6 @@
 """Pieces of drives at full-open thermostat, and what the radiator shed in them against what a profile says it would.
 
-Every piece is one heat balance over one to three minutes: heat made less heat stored less small losses, over the heat
+Every piece is one heat balance over one to four minutes: heat made less heat stored less small losses, over the heat
 the profile's radiator would shed at the same coolant, air, speed, rpm, fans and A/C.  Beside the ratio stands how it
 moves with each figure that is not known of the vehicle, so that rooms downstream can tell a change of the vehicle from
 a change of the weather.  It does not know the wind, nor fans that a control unit drives by a map of its own.
@@ -70,10 +70,10 @@ class Regime(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One to three minutes of one drive in one regime at full-open thermostat.
+    """One to four minutes of one drive in one regime at full-open thermostat.
 
     `log_ratio`: natural logarithm of heat shed over the profile's, at the likely figures; `slopes`: its change per
-    standard deviation of each unknown; `patterns`: its change if a part were in another state, by lane name.
+    standard deviation of each unknown.
     """
 
     drive: int
@@ -90,7 +90,6 @@ class Piece:
     log_ratio: float
     noise: float
     slopes: tuple[float, ...]
-    patterns: tuple[float, ...] = ()
 
 
 MOST_PIECES: Final = 600
@@ -237,17 +236,12 @@ def _ahead(values: Floats) -> Floats:
     return np.concatenate([values[steps:], np.repeat(values[-1:], steps)])
 
 
-def pieces(
-    drives: Sequence[Drive],
-    profile: VehicleProfile,
-    at: Sequence[float] | None = None,
-    others: Sequence[VehicleProfile] = (),
-) -> list[Piece]:
-    """Every usable piece of the drives, in order; `others` fills `Piece.patterns`, one profile an entry."""
+def pieces(drives: Sequence[Drive], profile: VehicleProfile, at: Sequence[float] | None = None) -> list[Piece]:
+    """Every usable piece of the drives, in order; its slopes stand at `at` (standard deviations of each unknown)."""
     every = unknowns(profile)
     where = [0.0] * len(every) if at is None else list(at)
-    lanes = lanes_of(profile, where, others)
-    made = [_piece(stretch, len(every)) for stretch in stretches(drives, profile, lanes)]
+    lanes = lanes_of(profile, where)
+    made = [_piece(stretch) for stretch in stretches(drives, profile, lanes)]
     return [piece for piece in made if piece is not None]
 
 
@@ -344,7 +338,7 @@ def _bounds(
     return out
 
 
-def _piece(of: Stretch, count: int) -> Piece | None:
+def _piece(of: Stretch) -> Piece | None:
     drive, rows = of.drive, of.rows
     needed = of.balance.needed_kw[rows].mean(axis=0)
     would = of.balance.would_kw[rows].mean(axis=0)
@@ -367,6 +361,5 @@ def _piece(of: Stretch, count: int) -> Piece | None:
         shed_kw_k=float(needed[0] / over),
         log_ratio=float(ratio[0]),
         noise=of.reading_kw / float(needed[0]),
-        slopes=tuple(float(v) for v in (ratio[1 : count + 1] - ratio[0]) / HALF),
-        patterns=tuple(float(v) for v in ratio[0] - ratio[count + 1 :]),
+        slopes=tuple(float(v) for v in (ratio[1:] - ratio[0]) / HALF),
     )

@@ -1,6 +1,6 @@
 """Explains the heat balances of many pieces at once: vehicle unknowns, weather of each drive, and what changed.
 
-A linear model with normal priors, solved in one step and re-linearised twice: log ratio = change of the side + drive
+A linear model with normal priors, solved in one step and re-linearised once: log ratio = change of the side + drive
 + unknown figures x their slopes + noise.  The drive is a unit of its own: what is wrong in one piece of a drive is
 mostly wrong in the next piece too.  It does not choose what to conclude.
 """
@@ -43,15 +43,6 @@ class Fit:
     at: tuple[float, ...]
     mean: Floats
     covariance: Floats
-    design: Floats
-    target: Floats
-    weight: Floats
-    prior: Floats
-
-    def of(self, name: str) -> tuple[Floats, Floats]:
-        """Mean and covariance of one block."""
-        where = self.columns[name]
-        return self.mean[where], self.covariance[where, where]
 
 
 def design(
@@ -100,8 +91,8 @@ def design(
     )
 
 
-def solve(matrix: Floats, target: Floats, prior: Floats, noise: Floats) -> tuple[Floats, Floats, Floats]:
-    """(mean, covariance, weights) of a linear model with normal priors; pieces far off count less (Huber, 2 steps)."""
+def solve(matrix: Floats, target: Floats, prior: Floats, noise: Floats) -> tuple[Floats, Floats]:
+    """(mean, covariance) of a linear model with normal priors; pieces far off count less (Huber, 2 steps)."""
     weight: Floats = 1.0 / noise**2
     mean: Floats = np.zeros(len(prior))
     covariance: Floats = np.diag(prior**2)
@@ -111,7 +102,7 @@ def solve(matrix: Floats, target: Floats, prior: Floats, noise: Floats) -> tuple
         mean = covariance @ (matrix.T @ (weight * target))
         off = np.abs(target - matrix @ mean) / noise
         weight = np.asarray(np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)) / noise**2, dtype=np.float64)
-    return mean, covariance, weight
+    return mean, covariance
 
 
 def fit(
@@ -119,24 +110,20 @@ def fit(
     sides: Sequence[int],
     profile: VehicleProfile,
     states: int,
-    others: Sequence[VehicleProfile] = (),
 ) -> Fit | None:
-    """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made.
-
-    `others` fills `Piece.patterns` at the end.
-    """
+    """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made."""
     every = unknowns(profile)
     shared = [k for k, u in enumerate(every) if not u.own]
     at = [0.0] * len(every)
     result: Fit | None = None
-    for turn in range(TURNS):
-        found = pieces(drives, profile, at, others if turn == TURNS - 1 else ())
+    for _ in range(TURNS):
+        found = pieces(drives, profile, at)
         if not found:
             return None
         matrix, target, prior, where = design(found, sides, every, at, len(drives), states)
         noise = np.array([np.hypot(PIECE_SPREAD, p.noise) for p in found])
-        mean, covariance, weight = solve(matrix, target, prior, noise)
-        result = Fit(tuple(found), tuple(sides), where, tuple(at), mean, covariance, matrix, target, weight, prior)
+        mean, covariance = solve(matrix, target, prior, noise)
+        result = Fit(tuple(found), tuple(sides), where, tuple(at), mean, covariance)
         for k, z in zip(shared, mean[where["figures"]], strict=True):
             at[k] = float(np.clip(z, -MOST_Z, MOST_Z))
     return result
