@@ -35,6 +35,7 @@ class AdviceSettings:
     least_rpm: float = key(1200.0, 600.0, 2500.0, "rpm", "a higher gear must not pull the engine below this")
     least_gain_c: float = key(0.3, 0.0, 3.0, "K", "an action expected to buy less is not shown")
     ask_s: float = key(45.0, 10.0, 300.0, "s", "an action shown first for so long makes room for the next one")
+    steady_s: float = key(8.0, 0.0, 60.0, "s", "another gear must have been open to the driver so long to be said")
     hard_climb_m: float = key(150.0, 50.0, 1000.0, "m", "so much height gained counts as a hard climb")
     after_climb_s: float = key(
         600.0, 60.0, 1800.0, "s", "so long after a hard climb, idling before switching off is advised"
@@ -101,6 +102,8 @@ class AdviceState(NamedTuple):
     first: Action | None = None
     first_since_ms: int = 0
     asked: tuple[Action, ...] = ()
+    gears_since: tuple[tuple[Action, int], ...] = ()
+    """Since when another gear has been open without a break [ms]."""
     engine_off_said: bool = False
     """At this standstill past the stop line: from engine off there is no way back to idling."""
     level: Level = Level.UNKNOWN
@@ -211,6 +214,7 @@ ORDER: Final[Mapping[Regime, tuple[tuple[Action, ...], ...]]] = MappingProxyType
 )
 """Steps in the order of the sources; inside a step, what buys most comes first."""
 
+_GEARS: Final = (Action.DOWNSHIFT, Action.UPSHIFT)
 _NEEDS_PROOF: Final = frozenset({Action.SPEED_UP, Action.UPSHIFT})
 """Said only when the whole band of the expected gain is above zero."""
 _IF_EXPECTED: Final = frozenset({Action.RAISE_IDLE})
@@ -244,7 +248,9 @@ def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tupl
     state = _follow(state, now, settings)
     if now.level > state.level:  # it has become worse: what was asked in calm is asked again, the gentlest first
         state = state._replace(first=None, asked=())
-    state = state._replace(level=now.level)
+    since = dict(state.gears_since)
+    gears = tuple((a, since.get(a, now.t_ms)) for a in _GEARS if _against(a, now, settings) is None)
+    state = state._replace(level=now.level, gears_since=gears)
     standing = is_standing(state, now, settings)
     said = _choose(state, now, settings, standing)
     # The last gate, whatever was decided above: an engine shut off on the move takes steering and brake help with it.
@@ -368,12 +374,15 @@ def _helping(
     regime = Regime.STANDING if standing else Regime.TRAFFIC if state.slow else Regime.AT_SPEED
     helping: list[Advice] = []
     withheld: list[Withheld] = []
+    since = dict(state.gears_since)
     for step in ORDER[regime]:
         able: list[Advice] = []
         for action in step:
             if action is Action.KEEP_IDLING and not _soaking(state, now, s, standing):
                 continue
             against = _against(action, now, s)
+            if against is None and action in _GEARS and now.t_ms - since[action] < s.steady_s * 1000:
+                against = ""  # comes and goes with the engine speed: it must not flicker in and out of the first place
             if against is None:
                 able.append(_keep_idling(state, now, s) if action is Action.KEEP_IDLING else _say(action, now))
             elif against:
@@ -402,7 +411,7 @@ def _against(action: Action, now: Situation, s: AdviceSettings) -> str | None:
         return ""
     if action is Action.SPEED_UP and (now.speed_kmh is None or now.speed_kmh >= s.faster_ceiling_kmh):
         return ""
-    if action in (Action.DOWNSHIFT, Action.UPSHIFT):
+    if action in _GEARS:
         against = _against_gear(action, now, s)
         if against is not None:
             return against

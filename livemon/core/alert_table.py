@@ -29,7 +29,10 @@ class AlertSettings:
     )
     advisory_chance: float = key(0.25, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
     exit_share: float = key(
-        0.3, 0.1, 0.95, "", "a chance ends a level when it is below this share of the one that began it"
+        0.3, 0.1, 0.95, "", "a chance ends a caution or warning when it is below this share of the one that began it"
+    )
+    advisory_exit_share: float = key(
+        0.6, 0.1, 0.95, "", "the same of an advisory; an engine held far below the limit keeps a chance of 0.1"
     )
     short_time_s: float = key(60.0, 10.0, 300.0, "s", "a likely time to the limit at or under this begins a caution")
     closing_time_s: float = key(
@@ -339,8 +342,8 @@ ROWS: Final[tuple[Row, ...]] = (
         "chance to cross `limit` within 600 s at or over `advisory_chance`",
         lambda now, s: now.chance(600) >= s.advisory_chance,
         "advisory_on_s",
-        "chance below `exit_share` of it",
-        lambda now, s: now.chance(600) >= s.advisory_chance * s.exit_share,
+        "chance below `advisory_exit_share` of it",
+        lambda now, s: now.chance(600) >= s.advisory_chance * s.advisory_exit_share,
         "clear_s",
         "limit possible",
         heat=False,

@@ -101,6 +101,19 @@ def test_downshift_is_withheld_and_says_why(change: dict[str, object], why: str)
     assert [w.why for w in said.withheld if w.action is Action.DOWNSHIFT and why in w.why]
 
 
+def test_a_gear_that_comes_and_goes_with_the_engine_speed_never_flickers_into_the_first_place() -> None:
+    """Open for three seconds of every four, as on a grade where the gear can hardly be told; then for good."""
+    gains = {Action.DOWNSHIFT: gain(3.0), Action.SLOW_DOWN: gain(2.0)}
+    hunting = replace(CLIMB, ac_on=False, gains=gains)
+    state, firsts = advice.start(), set()
+    for second in range(40):
+        now = hunting if second % 4 else replace(hunting, lower_gear_rpm=None)
+        state, said = advice.advise(state, replace(now, t_ms=1000 * second), S)
+        firsts.add(said.advice[0].action)
+    assert firsts == {Action.SLOW_DOWN}
+    assert after(hunting, 9, state)[1].advice[0].action is Action.DOWNSHIFT
+
+
 def test_slower_is_withheld_where_it_loses_more_air_than_it_saves_heat() -> None:
     _, said = after(replace(CLIMB, gains={Action.SLOW_DOWN: gain(-1.0)}))
     assert Action.SLOW_DOWN not in [a.action for a in said.advice]

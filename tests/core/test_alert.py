@@ -71,7 +71,7 @@ STAYS = {
     "limit_soon": at(105, time_to_limit_s=Band(90, 120, 150)),
     "limit_closing": at(105.5),
     "limit_close": at(106),
-    "limit_possible": at(95, chance=((600, 0.076),)),
+    "limit_possible": at(95, chance=((600, 0.151),)),
 }
 
 
