@@ -1,6 +1,7 @@
 """State of the data, gathered from the events as they pass: rates, link, lamp, codes, declared inputs.
 
-Pure; bounded to the last ten seconds.  Knows nothing of the recorder: its state is handed in by whoever runs it.
+Pure; arrivals are bounded to the last ten seconds, what was told to one time a quantity.  Knows nothing of the
+recorder: its state is handed in by whoever runs it.
 """
 
 from __future__ import annotations
