@@ -180,7 +180,7 @@ def _stuck(slow: Slow, now: Bucket) -> Doubt | None:
         return Doubt("stuck", words, now.t_ms + 15_000, danger_c(slow, now.coolant_c), False)
     change = ""
     if spread is None:
-        enough = seconds >= (3_600 if regulating else 600)
+        enough = seconds >= 600 and not regulating  # a thermostat holds one degree for longer than is remembered
     else:
         enough = (seconds >= 840 and spread >= 3.5) if regulating else (seconds >= 300 and spread >= 1.6)
         change = f" although the work changed {spread:.1f} times"
