@@ -7,7 +7,7 @@ know what the lanes are marched along.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -131,45 +131,73 @@ def lanes_of(
     The slopes are differences over half a deviation, which is where most of the weight lies.
     """
     every = unknowns(profile) if every is None else every
-    out = [_lane(profile, every, at)]
-    for k in range(len(every)):
-        moved = list(at)
-        moved[k] += HALF
-        out.append(_lane(profile, every, moved))
-    return out + [_lane(other, every, at, spread_of=profile) for other in others]
+    first = _lane(profile, every, at)
+    moved = [_moved(first, profile, unknown, z + HALF) for unknown, z in zip(every, at, strict=True)]
+    return [first, *moved, *(_lane(other, every, at, spread_of=profile) for other in others)]
 
 
 HALF: Final = 0.5
 
 
+_LOOSE: Final[Mapping[str, tuple[str, float, float]]] = {
+    "headwind": ("headwind_kmh", 0.0, HEADWIND_KMH),
+    "air_c": ("air_c", 0.0, 1.0),
+    "ac_share": ("ac_share", 0.0, AC_SHARE),
+    "fan_curve": ("fan_curve", 0.0, FAN_CURVE),
+    "pressure": ("pressure", 0.0, PRESSURE),
+    "speed_curve": ("speed_curve", 0.0, SPEED_CURVE),
+    "rpm_curve": ("rpm_curve", 0.0, RPM_CURVE),
+    "open_curve": ("open_curve", 0.0, OPEN_CURVE),
+    "loss_curve": ("loss_curve", 0.0, LOSS_CURVE),
+    "ac_fan": ("ac_fan", *AC_FAN),
+}
+"""Field of a lane that an unknown of the data moves, its middle and its standard deviation."""
+
+
 def _lane(
     profile: VehicleProfile, every: Sequence[Unknown], at: Sequence[float], spread_of: VehicleProfile | None = None
 ) -> Lane:
-    of = spread_of or profile
-    engine, cooling = profile.engine(), profile.cooling()
-    change: dict[str, dict[str, Any]] = {"engine": {}, "cooling": {}}
+    change: dict[str, dict[str, float]] = {"engine": {}, "cooling": {}}
     loose: dict[str, float] = {}
     for unknown, z in zip(every, at, strict=True):
-        name = unknown.name
-        if name in FIGURES:
-            owner = "engine" if name in _ENGINE else "cooling"
-            held_at = spread_by(FIGURES[name], of.state(name), np.array(float(z)))
-            part = profile.state(name).likely / of.state(name).likely if of.state(name).likely else 1.0
-            change[owner][name] = float(held_at) * part
-    by_name = dict.fromkeys((u.name for u in (*NUISANCES, *_MORE_NUISANCES)), 0.0)
-    by_name |= {u.name: float(z) for u, z in zip(every, at, strict=True)}
-    loose["headwind_kmh"] = HEADWIND_KMH * by_name["headwind"]
-    loose["air_c"] = by_name["air_c"]
-    loose["ac_share"] = AC_SHARE * by_name["ac_share"]
-    loose["heat_curve"] = HEAT_CURVE[profile.fuel] * by_name["heat_curve"]
-    loose["fan_curve"] = FAN_CURVE * by_name["fan_curve"]
-    loose["pressure"] = PRESSURE * by_name["pressure"]
-    loose["speed_curve"] = SPEED_CURVE * by_name["speed_curve"]
-    loose["rpm_curve"] = RPM_CURVE * by_name["rpm_curve"]
-    loose["open_curve"] = OPEN_CURVE * by_name["open_curve"]
-    loose["loss_curve"] = LOSS_CURVE * by_name["loss_curve"]
-    loose["ac_fan"] = AC_FAN[0] + AC_FAN[1] * by_name["ac_fan"]
-    return Lane(replace(engine, **change["engine"]), replace(cooling, **change["cooling"]), **loose)
+        if unknown.name in FIGURES:
+            owner = "engine" if unknown.name in _ENGINE else "cooling"
+            change[owner][unknown.name] = _figure(profile, unknown.name, z, spread_of or profile)
+        else:
+            field, value = _loose(profile, unknown.name, z)
+            loose[field] = value
+    engine, cooling = profile.engine(), profile.cooling()
+    return Lane(replace(engine, **_named(change["engine"])), replace(cooling, **_named(change["cooling"])), **loose)
+
+
+def _moved(first: Lane, profile: VehicleProfile, unknown: Unknown, z: float) -> Lane:
+    """The same lane with one unknown elsewhere."""
+    name = unknown.name
+    if name not in FIGURES:
+        return replace(first, **_named(dict([_loose(profile, name, z)])))
+    change = _named({name: _figure(profile, name, z, profile)})
+    if name in _ENGINE:
+        return replace(first, engine=replace(first.engine, **change))
+    return replace(first, cooling=replace(first.cooling, **change))
+
+
+def _named(values: Mapping[str, float]) -> dict[str, Any]:
+    """Figures by name, as fields: their types are those of the fields."""
+    return dict(values)
+
+
+def _figure(profile: VehicleProfile, name: str, z: float, of: VehicleProfile) -> float:
+    """A figure z of `of`'s standard deviations off; where `profile` has another state of the part, as much off that."""
+    known = of.state(name)
+    value = float(spread_by(FIGURES[name], known, np.array(float(z))))
+    return value if profile is of or not known.likely else value * (profile.state(name).likely / known.likely)
+
+
+def _loose(profile: VehicleProfile, name: str, z: float) -> tuple[str, float]:
+    if name == "heat_curve":
+        return name, HEAT_CURVE[profile.fuel] * float(z)
+    field, middle, spread = _LOOSE[name]
+    return field, middle + spread * float(z)
 
 
 def beside(numbers: Sequence[Any]) -> Any:
