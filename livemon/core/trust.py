@@ -7,8 +7,8 @@ reading alone never changes a level.  It does not know how hot is too hot, and w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
 
 from livemon.core import trust_cooling
 from livemon.core.events import SIGNALS
@@ -46,8 +46,7 @@ class Trust:
     danger: Level = Level.NORMAL
 
 
-@dataclass(frozen=True, slots=True)
-class TrustState:
+class TrustState(NamedTuple):
     """What is remembered; every tuple is bounded."""
 
     believed_c: float | None = None
@@ -59,7 +58,7 @@ class TrustState:
     extreme_since_ms: int | None = None
     apart_since_ms: int | None = None
     agreed: bool = False
-    slow: Slow = field(default_factory=Slow)
+    slow: Slow = Slow()
     broke_ms: int = 0
     """When the reading last became another one (a jump that stayed): nothing before it may be compared."""
     doubts: tuple[Doubt, ...] = ()
@@ -73,18 +72,19 @@ def start() -> TrustState:
 def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ()) -> tuple[TrustState, Trust]:
     """Fold one tick in and say what is doubted; `partings`: the reading against what was expected, where looked at."""
     t = inputs.t_ms
-    state = replace(state, doubts=tuple(d for d in state.doubts if _stands(state, d, t)))
+    if state.doubts:
+        state = state._replace(doubts=tuple(d for d in state.doubts if _stands(state, d, t)))
     if inputs.gap:  # nothing may be compared across a hole in the data
         slow = trust_cooling.forgotten(state.slow)
-        state = replace(state, believed_c=None, resumed_ms=t, candidates=(), slow=slow)
+        state = state._replace(believed_c=None, resumed_ms=t, candidates=(), slow=slow)
     for t_ms, value in inputs.coolant_news:
         state = _reading(state, t_ms, value)
     state = _second_sensor(state, inputs)
     if inputs.status is Status.ENGINE_OFF:
-        state = replace(state, slow=trust_cooling.stopped(state.slow))
+        state = state._replace(slow=trust_cooling.stopped(state.slow))
     elif inputs.status is Status.LIVE:
         slow, found = trust_cooling.second(state.slow, inputs, state.believed_c, partings)
-        state = replace(state, slow=slow)
+        state = state._replace(slow=slow)
         for doubt in found:  # what a doubted reading tells of anything else is worth nothing
             speaks = doubt.name == "left sensor" or not any(
                 d.name == "left sensor" or (doubt.believed and not d.believed) for d in state.doubts
@@ -102,7 +102,7 @@ def _doubt(state: TrustState, doubt: Doubt) -> TrustState:
     """`doubt` stands; one of the same name is replaced, its first words kept while it goes on."""
     old = next((d for d in state.doubts if d.name == doubt.name), None)
     kept = doubt if old is None else replace(doubt, words=old.words, danger=max(old.danger, doubt.danger))
-    return replace(state, doubts=(*(d for d in state.doubts if d.name != doubt.name), kept))
+    return state._replace(doubts=(*(d for d in state.doubts if d.name != doubt.name), kept))
 
 
 # --- One reading ---
@@ -112,23 +112,23 @@ def _reading(state: TrustState, t_ms: int, value: float) -> TrustState:
     signal = SIGNALS["coolant_c"]
     if value <= OPEN_C or value >= SHORT_C:
         since = t_ms if state.extreme_since_ms is None else state.extreme_since_ms
-        state = replace(state, extreme_since_ms=since)
+        state = state._replace(extreme_since_ms=since)
         kind = "open circuit" if value <= OPEN_C else "short circuit"
         end = signal.low if value <= OPEN_C else signal.high
         words = f"coolant sensor reads {value:.0f} C, the end of its range ({end:.0f} C): {kind}"
         return _doubt(state, Doubt("range", words, t_ms + 10_000, _sensor_danger(state), False))
     if state.extreme_since_ms is not None:
-        state = replace(state, extreme_since_ms=None)
+        state = state._replace(extreme_since_ms=None)
     resumed = state.resumed_ms is not None and t_ms - state.resumed_ms < AFTER_GAP_MS
     if state.believed_c is None or resumed:
-        return replace(state, believed_c=value, believed_ms=t_ms)
+        return state._replace(believed_c=value, believed_ms=t_ms)
     passed_s = max(t_ms - state.believed_ms, 0) / 1000.0
     step = value - state.believed_c
     if abs(step) <= JUMP_C + JUMP_C_S * passed_s and not state.candidates:
-        return replace(state, believed_c=value, believed_ms=t_ms)
+        return state._replace(believed_c=value, believed_ms=t_ms)
     near = tuple(c for c in state.candidates if abs(c[1] - value) <= AGREE_C)
     if abs(step) <= JUMP_C + JUMP_C_S * min(passed_s, 5.0):  # back where it was: the jump was false
-        state = replace(state, believed_c=value, believed_ms=t_ms, candidates=())
+        state = state._replace(believed_c=value, believed_ms=t_ms, candidates=())
         return _jumping(state, t_ms)
     candidates = (*near, (t_ms, value))
     if len(candidates) < CONFIRM:
@@ -136,10 +136,10 @@ def _reading(state: TrustState, t_ms: int, value: float) -> TrustState:
         moved = f"{state.believed_c:.0f} C to {value:.0f} C in {passed_s:.0f} s"
         words = f"coolant reading went from {moved}, faster than heat can"
         jumps = (*state.jumps, (t_ms, step))[-8:] if first else state.jumps
-        state = replace(state, candidates=candidates, jumps=jumps)
+        state = state._replace(candidates=candidates, jumps=jumps)
         return _doubt(state, Doubt("jump", words, t_ms + 5_000, Level.NORMAL, False))
-    state = replace(state, believed_c=value, believed_ms=t_ms, candidates=(), broke_ms=t_ms)
-    state = replace(state, slow=trust_cooling.forgotten(state.slow))
+    state = state._replace(believed_c=value, believed_ms=t_ms, candidates=(), broke_ms=t_ms)
+    state = state._replace(slow=trust_cooling.forgotten(state.slow))
     if abs(step) < WILD_C:
         return _jumping(state, t_ms)
     words = f"coolant reading jumped by {step:+.0f} K and stayed: the sensor or its wiring, or coolant has left it"
@@ -149,7 +149,7 @@ def _reading(state: TrustState, t_ms: int, value: float) -> TrustState:
 def _jumping(state: TrustState, t_ms: int) -> TrustState:
     """Three jumps within a minute make a sensor that is not believed."""
     recent = tuple(j for j in state.jumps if t_ms - j[0] < CALM_MS)
-    state = replace(state, jumps=recent)
+    state = state._replace(jumps=recent)
     if len(recent) < 3:
         return state
     widest = max(abs(j[1]) for j in recent)
@@ -166,14 +166,14 @@ def _second_sensor(state: TrustState, inputs: Inputs) -> TrustState:
     """Two sensors that agreed and then part; two that never agreed sit in different places and say nothing."""
     first, second = inputs.coolant_c, inputs.coolant2_c
     if first is None or second is None:
-        return state if state.apart_since_ms is None else replace(state, apart_since_ms=None)
+        return state if state.apart_since_ms is None else state._replace(apart_since_ms=None)
     apart = abs(first - second)
     if apart <= AGREE_C:
-        return replace(state, agreed=True, apart_since_ms=None)
+        return state._replace(agreed=True, apart_since_ms=None)
     if apart < APART_C or not state.agreed:
-        return replace(state, apart_since_ms=None)
+        return state._replace(apart_since_ms=None)
     since = inputs.t_ms if state.apart_since_ms is None else state.apart_since_ms
-    state = replace(state, apart_since_ms=since)
+    state = state._replace(apart_since_ms=since)
     if inputs.t_ms - since < APART_MS:
         return state
     words = f"two coolant sensors that agreed now differ: {first:.0f} C and {second:.0f} C"

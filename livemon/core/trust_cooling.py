@@ -8,8 +8,8 @@ how hot is too hot, nor which part broke where several would look the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, NamedTuple
 
 from livemon.core.expected import Parting
 from livemon.core.outcome import Level
@@ -77,11 +77,10 @@ class Doubt:
 LOSING: Final = frozenset({"rise", "fan"})
 
 
-@dataclass(frozen=True, slots=True)
-class Slow:
+class Slow(NamedTuple):
     """What is remembered of the last quarter of an hour; every tuple is bounded."""
 
-    filling: Filling = field(default_factory=Filling)
+    filling: Filling = Filling()
     buckets: tuple[Bucket, ...] = ()
     plateau_c: float | None = None
     worked_s: float = 0.0
@@ -119,12 +118,12 @@ def danger_c(slow: Slow, reading_c: float | None) -> Level:
 
 def forgotten(slow: Slow) -> Slow:
     """Across a hole in the data or a change of the reading nothing may be compared."""
-    return replace(slow, buckets=(), filling=Filling(), partings=(), risen=0)
+    return slow._replace(buckets=(), filling=Filling(), partings=(), risen=0)
 
 
 def stopped(slow: Slow) -> Slow:
     """The engine is off: a new warm-up comes."""
-    return replace(forgotten(slow), worked_s=0.0, was_warm=False)
+    return forgotten(slow)._replace(worked_s=0.0, was_warm=False)
 
 
 def second(
@@ -132,14 +131,14 @@ def second(
 ) -> tuple[Slow, tuple[Doubt, ...]]:
     """One tick of a running engine; doubts when ten seconds are full."""
     if partings:
-        slow = replace(slow, partings=partings, partings_ms=inputs.t_ms)
+        slow = slow._replace(partings=partings, partings_ms=inputs.t_ms)
     filling, full = slow.filling.add(inputs, believed_c)
-    slow = replace(slow, filling=filling)
+    slow = slow._replace(filling=filling)
     if full is None:
         return slow, ()
-    slow = replace(slow, buckets=(*slow.buckets, full)[-90:])
+    slow = slow._replace(buckets=(*slow.buckets, full)[-90:])
     if inputs.t_ms - slow.partings_ms > PARTINGS_MS:
-        slow = replace(slow, partings=())
+        slow = slow._replace(partings=())
     return _rules(slow, full)
 
 
@@ -149,12 +148,11 @@ def _rules(slow: Slow, now: Bucket) -> tuple[Slow, tuple[Doubt, ...]]:
     calm = stretch(slow.buckets, 120, 0)
     if calm is not None and calm.span_c <= 2.0 and 75.0 <= calm.coolant_c <= 97.0:
         lowest = calm.coolant_c if slow.plateau_c is None else min(slow.plateau_c, calm.coolant_c)
-        slow = replace(slow, plateau_c=lowest)
+        slow = slow._replace(plateau_c=lowest)
     warm = slow.was_warm or now.coolant_c >= WARM_C + 5.0
     busy = (now.speed_kmh or 0.0) > 40.0 or (now.speed_kmh is None and now.work is not None)
     over = _over_expected(slow, now)
-    slow = replace(
-        slow,
+    slow = slow._replace(
         was_warm=warm,
         work=plus(slow.work, now.work),
         worked_s=slow.worked_s + (10.0 if busy else 0.0),
