@@ -63,10 +63,12 @@ class Console:
         gps: Callable[[], str] | None = None,
         outside_typed: bool = False,
         wrong: Sequence[str] = (),
+        recorded: bool = False,
     ) -> None:
+        """`recorded`: a recording is played; what was declared is shown, and no key changes it."""
         self._who, self._units, self._needle = who, units, needle or Needle()
         self._source, self._recorder, self._silent_s, self._gps = source, recorder, silent_s, gps
-        self._outside_typed, self._wrong = outside_typed, tuple(wrong)
+        self._outside_typed, self._wrong, self._recorded = outside_typed, tuple(wrong), recorded
         self._output = output or sys.stdout
         self._keyboard = keyboard or sys.stdin
         self._rich = RichConsole(file=self._output, highlight=False, markup=False, soft_wrap=True)
@@ -185,12 +187,10 @@ class Console:
         """Show this second, with the state of the data as the events told it."""
         recorder = self._recorder() if self._recorder is not None else None
         gps = self._gps() if self._gps is not None else ""
-        self.show(
-            outcome,
-            view_health.health(
-                self._heard, outcome.t_ms, self._source, recorder, gps, outside_typed=self._outside_typed
-            ),
+        health = view_health.health(
+            self._heard, outcome.t_ms, self._source, recorder, gps, outside_typed=self._outside_typed
         )
+        self.show(outcome, replace(health, recorded=self._recorded))
 
     def show(self, outcome: Outcome, health: Health | None = None) -> None:
         """Show this second.  Never raises and never waits: a display that fails is given up, and says why."""

@@ -13,7 +13,6 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -23,7 +22,6 @@ from livemon.core.needle import Needle
 from livemon.core.outcome import Level, Outcome
 from livemon.core.units import Display
 from livemon.errors import LivemonError, NoDataError, SetupError
-from livemon.outputs import view_health
 from livemon.outputs.console import Console
 from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
@@ -91,7 +89,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
         played = _played(args, in_force)
         if played is not None:
             open_things.enter_context(played)
-            sinks.append(_Played(played, played_as(args.pace)))
+            sinks.append(played)
         elif not args.quiet and (args.pace is not None or sys.stderr.isatty()):
             stream = _with_progress(stream, path, source)
         (rerun if args.pace is None else drive)(stream, core, sinks)
@@ -167,29 +165,15 @@ def _played(args: argparse.Namespace, in_force: InForce) -> Console | None:
     """The screen of `watch`, where a pace is kept and there is a terminal to look on."""
     if args.pace is None or args.json or args.quiet:
         return None
-    words, needle = played_as(args.pace), in_force.settings.of(Needle)
-    console = Console(View(args.view), in_force.display, needle, source=words, silent_s=math.inf)
+    console = Console(
+        View(args.view),
+        in_force.display,
+        in_force.settings.of(Needle),
+        source=f"RECORDING at {args.pace:g} x",  # where a port would stand: no screen of it is taken for a drive
+        silent_s=math.inf,
+        recorded=True,
+    )
     return console if console.on_terminal else None
-
-
-def played_as(pace: float) -> str:
-    """What stands where a port would, so that no screen of a recording is taken for a drive."""
-    return f"RECORDING at {pace:g} x"
-
-
-class _Played:
-    """The screen as it stood on the drive, second by second."""
-
-    def __init__(self, console: Console, source: str) -> None:
-        self._console, self._source = console, source
-        self._heard = view_health.Heard()
-
-    def event(self, event: Event) -> None:
-        self._heard = view_health.hear(self._heard, event)
-
-    def outcome(self, outcome: Outcome) -> None:
-        health = view_health.health(self._heard, outcome.t_ms, self._source)
-        self._console.show(outcome, replace(health, recorded=True))
 
 
 class _JsonSink:
