@@ -20,10 +20,10 @@ from livemon.core.air import Array, Number, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
 from livemon.core.draws import normals
-from livemon.core.fleet import AC_UNTOLD, DRIFT, DRIFT_TAU_S, TEMP, Asked, Fleet, drifted, supposed
+from livemon.core.fleet import AC_UNTOLD, DRIFT, TEMP, Asked, Fleet, drifted, supposed
 from livemon.core.heat import Nodes
-from livemon.core.hypotheses import normal_below
-from livemon.core.outcome import Band
+from livemon.core.hypotheses import DRIFT_TAU_S, normal_below
+from livemon.core.outcome import Z80, Band
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.road import RoadView
 from livemon.core.road_demand import Course, Shown, Vehicle
@@ -45,7 +45,6 @@ ALERT_S: Final = 900
 RESIDUAL_C: Final = 1.5
 """What the model misses in a peak over one climb, as one standard deviation (measured: docs/road.md)."""
 RESIDUAL_GROWS_S: Final = 200.0
-_Z80: Final = 1.2816
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,5 +260,5 @@ def _band(values: Array, weight: Array, extra_sd: float) -> Band:
     ordered, so_far = values.ravel()[order], weight.ravel()[order].cumsum()
     so_far = so_far / so_far[-1]
     low, likely, high = (float(ordered[min(int((so_far < q).sum()), so_far.size - 1)]) for q in (0.1, 0.5, 0.9))
-    more = _Z80 * extra_sd
+    more = Z80 * extra_sd
     return Band(likely - float(np.hypot(likely - low, more)), likely, likely + float(np.hypot(high - likely, more)))

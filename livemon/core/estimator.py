@@ -18,7 +18,7 @@ from livemon.core.air import Number, air_density
 from livemon.core.demand import Flow, Pace, Raw
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.hypotheses import OPEN, TEMP, Bank, Prior
-from livemon.core.outcome import Band
+from livemon.core.outcome import Z80, Band
 from livemon.core.prior import prior_from
 from livemon.core.road import RoadView
 from livemon.core.signals import Inputs
@@ -35,7 +35,6 @@ WARMING_C: Final = 3.0
 """So far under the thermostat's opening the ten-minute mean tells a warm-up, whose end overshoots (real trips)."""
 USUAL_S: Final = 600.0
 """Over this long the mean of the estimate is "where it has been": a regulated engine stays within some K of it."""
-_Z80: Final = 1.2816
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +111,7 @@ def advance(state: State, inputs: Inputs, road: RoadView | None = None) -> State
             changes = {"bank": hypotheses.start(state.rig.prior, np.asarray(news)), "reading_c": news, "usual_c": news}
     elif stopped or inputs.gap or (state.stopped and news is not None):
         if news is not None:
-            bank = hypotheses.reset_temperature(state.bank, np.asarray(news + 0.25), RESTART_C)
+            bank = hypotheses.reset_temperature(state.bank, np.asarray(news + hypotheses.READ_AT_C), RESTART_C)
             since = news if inputs.gap else state.usual_c
             changes = {"bank": bank, "reading_c": news, "repeats_s": 0, "usual_c": since}
     else:
@@ -163,4 +162,4 @@ def estimate(state: State) -> Estimate | None:
 
 
 def _band(likely: float, spread: float) -> Band:
-    return Band(likely - _Z80 * spread, likely, likely + _Z80 * spread)
+    return Band(likely - Z80 * spread, likely, likely + Z80 * spread)

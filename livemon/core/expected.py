@@ -165,7 +165,7 @@ def _set_aside(state: Expecting, bank: Bank, flow: Flow, t: int) -> Expecting:
 def _look(state: Expecting, t: int, reading_c: float | None, flow: Flow) -> tuple[Parting, ...]:
     if state.bank is None or reading_c is None:
         return ()
-    middle = reading_c + 0.5 * (estimator.ABOVE_C - estimator.BELOW_C)
+    middle = reading_c + hypotheses.READ_AT_C
     share = hypotheses.shares(state.bank)
     off = middle - state.bank.mean[TEMP]
     spreads = off / np.sqrt(state.bank.cov[TEMP, TEMP] + READING_SD_C**2)

@@ -19,6 +19,7 @@ from livemon.core.air import Array, Number, air_density, held
 from livemon.core.deeds import Many
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.heat import Nodes
+from livemon.core.hypotheses import LOSS_PER_S, READ_AT_C, spread_on
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.signals import Inputs
 from livemon.core.vehicle import Cooling
@@ -35,7 +36,6 @@ START_SD: Final = np.array([1.5, 0.004, 0.10, 1.0])
 """What the figures of a vehicle leave open in one drive, one standard deviation: fuel as told differs by 5 % from drive
 to drive, the model's form carries 9 % more or less (`study/cooling_fit`, `study/learn`)."""
 WALK: Final = np.array([0.05, 0.0, 0.001, 0.01])  # per sqrt(s)
-DRIFT_TAU_S: Final = 200.0
 MOST: Final = np.array([50.0, 0.04, 0.6, 6.0])
 READING_SD_C: Final = 1.4
 """Scatter, rounding, and what the nodes do not follow: correlated from reading to reading, so wide."""
@@ -49,9 +49,7 @@ TRUST: Final = 0.1
 """Share of a reading's log likelihood that counts for a vehicle's weight: ten readings in a row err alike."""
 FORGET: Final = 0.998
 LIGHTEST: Final = -4.0
-READ_AT: Final = 0.25  # a reading r stands for r + 0.25 +- 0.5, between rounding and cutting off
 AC_UNTOLD: Final = 0.5
-LOSS_PER_S: Final = 0.0002
 
 
 class Asked(NamedTuple):
@@ -148,7 +146,7 @@ def _stepped(fleet: Fleet, asked: Asked, dt_s: float) -> Fleet:
         if fleet.reading_c is None:
             return fleet
         zero = np.zeros(fleet.size)
-        coolant = fleet.reading_c + READ_AT + zero
+        coolant = fleet.reading_c + READ_AT_C + zero
         made_kw = coolant_heat_kw(fleet.many.engine, asked.fuel_kw) + zero
         warm = heat.regulated(coolant, asked.air_c, made_kw, fleet.many.cooling)
         nodes = Nodes(warm.metal_c, warm.coolant_c, warm.radiator_c + zero, warm.opening + zero, zero, zero)
@@ -198,17 +196,7 @@ def _spread(fleet: Fleet, nodes: Nodes, asked: Asked, unknown: Array, cov: Array
     slope[DRIFT] = 1.0
     slope[HEAT] = cooling.metal_kw_k * np.maximum(nodes.metal_c - nodes.coolant_c, 0.0) / capacity
     slope[OPENS] = np.minimum(gate, 0.5 / dt_s)
-    column = (cov * slope).sum(axis=1) * dt_s
-    cov[TEMP] += column
-    cov[:, TEMP] += column
-    cov[TEMP, TEMP] += (slope * column).sum(axis=0) * dt_s
-    keep = float(np.exp(-dt_s / DRIFT_TAU_S))
-    unknown[DRIFT] *= keep
-    cov[DRIFT] *= keep
-    cov[:, DRIFT] *= keep
-    cov[DRIFT, DRIFT] += START_SD[DRIFT] ** 2 * (1.0 - keep * keep)
-    for i in (TEMP, HEAT, OPENS):
-        cov[i, i] += WALK[i] ** 2 * dt_s
+    spread_on(unknown, cov, slope, dt_s, START_SD[DRIFT], WALK)
 
 
 def _weighed(fleet: Fleet, nodes: Nodes, sensed_c: Array, reading_c: float) -> Fleet:
@@ -222,7 +210,7 @@ def _weighed(fleet: Fleet, nodes: Nodes, sensed_c: Array, reading_c: float) -> F
     settled = min(max(fleet.followed_s / SETTLE_S - 1.0, 0.0), 1.0)
     shut = held((1.0 - nodes.opening) * 2.0, 0.0, 1.0)
     variance = cov[TEMP, TEMP] + READING_SD_C**2 + (SHUT_SD_C * shut) ** 2
-    surprise = reading_c + READ_AT - sensed_c
+    surprise = reading_c + READ_AT_C - sensed_c
     likely = np.minimum(surprise * surprise / variance, 16.0) + np.log(variance)
     surprise = np.asarray(held(surprise, -4.0 * np.sqrt(variance), 4.0 * np.sqrt(variance)))
     across = cov[:, TEMP]

@@ -20,7 +20,7 @@ from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.demand import Flow, Pace
 from livemon.core.estimator import State
 from livemon.core.hypotheses import Bank
-from livemon.core.outcome import FORESEE_S, HORIZONS_S, Band, Crossing
+from livemon.core.outcome import FORESEE_S, HORIZONS_S, Z80, Band, Crossing
 
 Array = NDArray[np.float64]
 
@@ -248,4 +248,4 @@ def _settles(view: ahead.Outlook) -> Array:
     other = np.maximum(np.abs(values[WORSE_SHED] - middle), np.abs(values[MORE_HEAT] - middle))
     far = SETTLES_SHARE * (middle - view.now_c)
     spread = np.sqrt(SETTLES_LEAST_C**2 + other * other + far * far)
-    return np.stack([middle - 1.2816 * spread, middle, middle + 1.2816 * spread], axis=-1)
+    return np.stack([middle - Z80 * spread, middle, middle + Z80 * spread], axis=-1)

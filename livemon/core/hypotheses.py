@@ -43,6 +43,7 @@ DRIFT_SD: Final = 0.006  # [K/s] stationary; 0.36 K/min
 DRIFT_TAU_S: Final = 200.0
 WALK: Final = np.array([0.1, 0.0, 0.001, 0.003, 0.0012, 0.01])  # per sqrt(s)
 READING_SD_C: Final = 0.7  # sensor scatter, unknown rounding and what one node cannot follow; correlated, so wide
+READ_AT_C: Final = 0.25  # a reading r stands for r + 0.25 +- 0.5, between rounding and cutting off
 FORGET: Final = 0.995  # of the log weights at each reading
 LIGHTEST: Final = -12.0
 _LOW: Final = np.array([-0.04, -1.4, -1.6, -1.4, -13.0])
@@ -80,7 +81,7 @@ def start(prior: Prior, coolant_c: Array) -> Bank:
         for j in range(6):
             cov[i, j] = prior.spread[i] * prior.spread[j] * prior.correlation[i, j]
         cov[i, i] = prior.spread[i] ** 2
-    mean[TEMP] = np.asarray(coolant_c)[..., None] + 0.25
+    mean[TEMP] = np.asarray(coolant_c)[..., None] + READ_AT_C
     return Bank(mean, cov, np.zeros((*lead, MEMBERS)), prior)
 
 
@@ -151,10 +152,19 @@ def moved(bank: Bank, flow: Flow, dt_s: float) -> Bank:
     slope[FAN] = slope[SHED] * (AIR_EXPONENT * part.fan_share)
     slope[OPEN] = gate
 
-    column = (cov * slope).sum(axis=1) * dt_s
     mean = mean.copy()
     cov = cov.copy()
     mean[TEMP] += rate * dt_s
+    spread_on(mean, cov, slope, dt_s, DRIFT_SD, WALK)
+    return Bank(mean, cov, bank.log_weight, bank.prior)
+
+
+def spread_on(mean: Array, cov: Array, slope: Array, dt_s: float, drift_sd: float, walk: Array) -> None:
+    """`dt_s` of time in the drift and the covariance (unknowns first), in place: only the temperature is coupled.
+
+    `slope`: rate of the temperature by each unknown; `walk`: what each wanders, per sqrt(s).
+    """
+    column = (cov * slope).sum(axis=1) * dt_s
     cov[TEMP] += column
     cov[:, TEMP] += column
     cov[TEMP, TEMP] += (slope * column).sum(axis=0) * dt_s
@@ -162,10 +172,10 @@ def moved(bank: Bank, flow: Flow, dt_s: float) -> Bank:
     mean[DRIFT] *= keep
     cov[DRIFT] *= keep
     cov[:, DRIFT] *= keep
-    cov[DRIFT, DRIFT] += DRIFT_SD**2 * (1.0 - keep * keep)
-    for i in (TEMP, GAIN, SHED, FAN, OPEN):
-        cov[i, i] += WALK[i] ** 2 * dt_s
-    return Bank(mean, cov, bank.log_weight, bank.prior)
+    cov[DRIFT, DRIFT] += drift_sd**2 * (1.0 - keep * keep)
+    for i, wander in enumerate(walk):
+        if i != DRIFT:
+            cov[i, i] += wander**2 * dt_s
 
 
 def weighed(bank: Bank, low_c: Array, high_c: Array) -> Bank:
