@@ -18,6 +18,7 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.study.change_pieces import change_pieces
 from livemon.study.recording import Drive
 from livemon.study.segments import CAPACITY_KJ_K, Floats, Piece, Regime
+from livemon.study.shed_fit import Spreads, blocks, joined
 from livemon.study.shed_lanes import Unknown, more_unknowns, widened
 from livemon.study.shed_march import March
 
@@ -38,6 +39,9 @@ OFFSET_AC_SPREAD: Final = 0.04
 """What the physics of the profile misses in a regime, the same on every drive; and with the A/C on."""
 CHANGE_SPREAD: Final = 0.4
 CHANGE_REGIME_SPREAD: Final = 0.1
+SPREADS: Final = Spreads(
+    OFFSET_SPREAD, OFFSET_AC_SPREAD, CHANGE_SPREAD, CHANGE_REGIME_SPREAD, DRIVE_SPREAD, DRIVE_REGIME_SPREAD
+)
 SIZES: Final = (0.35, 0.5, 0.71, 1.0, 1.41, 2.0, 2.8, 4.0)
 """Sizes of what drives differ by, against the spreads above."""
 SIZE_SPREAD: Final = 0.7  # of the logarithm of the size, before anything is seen
@@ -100,44 +104,14 @@ class _Model:
 def _model(
     found: Sequence[Piece], sides: Sequence[int], every: Sequence[Unknown], at: Sequence[float], states: int
 ) -> _Model:
-    n, names, drives = len(found), list(Regime), len(sides)
-    regime = np.array([names.index(p.regime) for p in found])
-    drive = np.array([p.drive for p in found])
-    side = np.array([sides[p.drive] for p in found])
-    ac = np.array([0.5 if p.ac_on is None else float(p.ac_on) for p in found])
     heat = np.array([p.heat_kw for p in found])
-    slopes = np.array([p.slopes for p in found])
-    shared = [k for k, u in enumerate(every) if not u.own]
-    own = [k for k, u in enumerate(every) if u.own]
-    is_regime = (regime[:, None] == np.arange(len(names))).astype(float)
-    is_drive = (drive[:, None] == np.arange(drives)).astype(float)
-    both = (is_drive[:, :, None] * is_regime[:, None, :]).reshape(n, -1)
-    both = both[:, both.any(axis=0)]
-    blocks: list[tuple[str, Floats, float]] = [
-        ("figures", -slopes[:, shared], 1.0),
-        ("offset", is_regime, OFFSET_SPREAD),
-        ("offset_ac", is_regime * (ac[:, None] - 0.5), OFFSET_AC_SPREAD),
-    ]
-    for state in range(1, states):
-        here = (side == state).astype(float)[:, None]
-        blocks.append((f"change {state}", here, CHANGE_SPREAD))
-        blocks.append((f"change {state} by regime", here * is_regime, CHANGE_REGIME_SPREAD))
-    blocks += [(f"own {every[k].name}", -is_drive * slopes[:, [k]], 1.0) for k in own]
-    blocks += [
-        ("drive", is_drive, DRIVE_SPREAD),
-        ("drive regime", both, DRIVE_REGIME_SPREAD),
-        ("drive regime kw", both / heat[:, None], DRIVE_REGIME_KW),
+    every_block = blocks(found, sides, every, states, SPREADS)
+    every_block += [
+        ("drive regime kw", every_block[-1][1] / heat[:, None], DRIVE_REGIME_KW),
         ("slow", _slow(found), SLOW_SPREAD),
         ("ends", _ends(found), READING_C),
     ]
-    where: dict[str, slice] = {}
-    begin = 0
-    for name, columns, _ in blocks:
-        where[name] = slice(begin, begin + columns.shape[1])
-        begin += columns.shape[1]
-    target = np.array([p.log_ratio for p in found]) - slopes[:, shared] @ np.asarray(at)[shared]
-    prior = np.concatenate([np.full(b[1].shape[1], b[2]) for b in blocks])
-    design = np.concatenate([b[1] for b in blocks], axis=1)
+    design, target, prior, where = joined(every_block, found, every, at)
     return _Model(design, target, np.hypot(PIECE_SPREAD, PIECE_KW / heat), prior, where)
 
 

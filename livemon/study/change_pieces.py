@@ -8,7 +8,6 @@ opening is not asked for: how the opening acts is one more unknown, and a piece 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -22,10 +21,11 @@ from livemon.study.segments import (
     MOST_SIDE_BY_SIDE,
     PIECE_S,
     SETTLE_S,
-    SHORTEST_S,
     Floats,
     Piece,
     Regime,
+    alike,
+    parted,
     regimes,
     thinned,
 )
@@ -82,18 +82,9 @@ def _stretches(run: Run, kind: np.ndarray, balance: Balance) -> list[tuple[int, 
     good &= (balance.read.opening[:, 0] >= LEAST_OPENING) & (balance.lanes.opening[:, 0] >= LEAST_OPENING)
     good &= np.isfinite(drive.fuel_kw) & (drive.t_s >= drive.t_s[0] + SETTLE_S)
     good &= np.isfinite(drive.air_c) & np.isfinite(drive.air_kpa) & np.isfinite(drive.coolant_c)
-    jump = np.concatenate([[False], np.diff(drive.t_s) > 1.5 * STEP_S])
     ac = np.where(np.isfinite(drive.ac_on), drive.ac_on, -1.0)
-    label = np.where(good, 10.0 * kind + ac, -99.0)
-    edges = np.flatnonzero((np.diff(label, prepend=label[0]) != 0.0) | jump)
-    out: list[tuple[int, int]] = []
-    for a, b in pairwise([0, *edges.tolist(), len(label)]):
-        if b <= a or label[a] == -99.0:
-            continue
-        parts = max(1, int((b - a) * STEP_S // PIECE_S))
-        bounds = [a + (b - a) * part // parts for part in range(parts + 1)]
-        out += [(first, last) for first, last in pairwise(bounds) if (last - first) * STEP_S >= SHORTEST_S]
-    return out
+    runs_of_one = alike(np.where(good, 10.0 * kind + ac, np.nan), drive.t_s)
+    return [part for a, b in runs_of_one for part in parted(a, b, PIECE_S)]
 
 
 def _piece(run: Run, regime: Regime, rows: slice, balance: Balance) -> Piece | None:

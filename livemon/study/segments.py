@@ -319,23 +319,31 @@ def _bounds(
     if float(profile.state("electric_m_s").likely) > 0.0:
         running = np.where(np.isfinite(drive.ac_on), drive.ac_on, 0.0) > 0.5
         good &= ~slow | running | (hot >= float(cooling.electric_on_c) + FAN_MARGIN_C)
-    jump = np.concatenate([[False], np.diff(drive.t_s) > 1.5 * STEP_S])
     ac = np.where(np.isfinite(drive.ac_on), drive.ac_on, -1.0)
-    label = np.where(good, 100.0 * ~full_open + 10.0 * kind + ac, -99.0)
-    edges = np.flatnonzero((np.diff(label, prepend=label[0]) != 0.0) | jump)
-    bounds = [0, *edges.tolist(), len(label)]
+    label = np.where(good, 100.0 * ~full_open + 10.0 * kind + ac, np.nan)
     out: list[tuple[int, int, Regime, bool]] = []
     names = list(Regime)
-    for a, b in pairwise(bounds):
-        if b <= a or label[a] == -99.0:
-            continue
-        steps, warm = b - a, not full_open[a]
-        parts = max(1, int(steps * STEP_S // (REGULATED_S if warm else PIECE_S)))
-        for part in range(parts):
-            first, last = a + steps * part // parts, a + steps * (part + 1) // parts
-            if (last - first) * STEP_S >= SHORTEST_S:
-                out.append((first, last, names[int(kind[a])], warm))
+    for a, b in alike(label, drive.t_s):
+        warm = not full_open[a]
+        for first, last in parted(a, b, REGULATED_S if warm else PIECE_S):
+            out.append((first, last, names[int(kind[a])], warm))
     return out
+
+
+def alike(label: Floats, t_s: Floats) -> list[tuple[int, int]]:
+    """(start, stop) of every run of one label without a hole in the time; where the label is nan there is none."""
+    known = np.where(np.isfinite(label), label, -99.0)
+    jump = np.concatenate([[False], np.diff(t_s) > 1.5 * STEP_S])
+    edges = np.flatnonzero((np.diff(known, prepend=known[0]) != 0.0) | jump)
+    bounds = pairwise([0, *edges.tolist(), len(label)])
+    return [(a, b) for a, b in bounds if b > a and np.isfinite(label[a])]
+
+
+def parted(a: int, b: int, longest_s: float) -> list[tuple[int, int]]:
+    """The run in equal parts of `longest_s` to twice as long, one where it is shorter; none under SHORTEST_S."""
+    parts = max(1, int((b - a) * STEP_S // longest_s))
+    bounds = [a + (b - a) * part // parts for part in range(parts + 1)]
+    return [(first, last) for first, last in pairwise(bounds) if (last - first) * STEP_S >= SHORTEST_S]
 
 
 def _piece(of: Stretch) -> Piece | None:

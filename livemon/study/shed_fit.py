@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,17 +45,34 @@ class Fit:
     covariance: Floats
 
 
-def design(
-    found: Sequence[Piece],
-    sides: Sequence[int],
-    every: Sequence[Unknown],
-    at: Sequence[float],
-    drives: int,
-    states: int,
-) -> tuple[Floats, Floats, Floats, dict[str, slice]]:
-    """(matrix, target, prior standard deviations, blocks) of the linear model."""
-    n = len(found)
-    names = list(Regime)
+Block = tuple[str, Floats, float]
+"""Name of some unknowns, (pieces, unknowns) columns of the matrix, and their standard deviation before the drives."""
+
+
+class Spreads(NamedTuple):
+    """Standard deviations of `blocks`: what a regime is off by, the change of a state, what drives differ by [log]."""
+
+    offset: float
+    offset_ac: float
+    change: float
+    change_regime: float
+    drive: float
+    drive_regime: float
+
+
+USUAL: Final = Spreads(
+    OFFSET_SPREAD, OFFSET_SPREAD, CHANGE_SPREAD, CHANGE_REGIME_SPREAD, DRIVE_SPREAD, DRIVE_REGIME_SPREAD
+)
+
+
+def blocks(
+    found: Sequence[Piece], sides: Sequence[int], every: Sequence[Unknown], states: int, spreads: Spreads
+) -> list[Block]:
+    """What every model of pieces has: figures, offsets of regimes, changes of states, and what is a drive's own.
+
+    The last is one column for each regime of each drive.
+    """
+    names, drives = list(Regime), len(sides)
     regime = np.array([names.index(p.regime) for p in found])
     drive = np.array([p.drive for p in found])
     side = np.array([sides[p.drive] for p in found])
@@ -63,32 +80,38 @@ def design(
     slopes = np.array([p.slopes for p in found])
     shared = [k for k, u in enumerate(every) if not u.own]
     own = [k for k, u in enumerate(every) if u.own]
-    blocks: list[tuple[str, Floats, Floats]] = [("figures", -slopes[:, shared], np.ones(len(shared)))]
     is_regime = (regime[:, None] == np.arange(len(names))).astype(float)
-    blocks.append(("offset", is_regime, np.full(len(names), OFFSET_SPREAD)))
-    blocks.append(("offset_ac", is_regime * (ac[:, None] - 0.5), np.full(len(names), OFFSET_SPREAD)))
+    is_drive = (drive[:, None] == np.arange(drives)).astype(float)
+    both = (is_drive[:, :, None] * is_regime[:, None, :]).reshape(len(found), -1)
+    out: list[Block] = [
+        ("figures", -slopes[:, shared], 1.0),
+        ("offset", is_regime, spreads.offset),
+        ("offset_ac", is_regime * (ac[:, None] - 0.5), spreads.offset_ac),
+    ]
     for state in range(1, states):
         here = (side == state).astype(float)[:, None]
-        blocks.append((f"change {state}", here, np.array([CHANGE_SPREAD])))
-        blocks.append((f"change {state} by regime", here * is_regime, np.full(len(names), CHANGE_REGIME_SPREAD)))
-    is_drive = (drive[:, None] == np.arange(drives)).astype(float)
-    blocks += [(f"own {every[k].name}", -is_drive * slopes[:, [k]], np.ones(drives)) for k in own]
-    blocks.append(("drive", is_drive, np.full(drives, DRIVE_SPREAD)))
-    both = (is_drive[:, :, None] * is_regime[:, None, :]).reshape(n, -1)
-    both = both[:, both.any(axis=0)]
-    blocks.append(("drive regime", both, np.full(both.shape[1], DRIVE_REGIME_SPREAD)))
+        out.append((f"change {state}", here, spreads.change))
+        out.append((f"change {state} by regime", here * is_regime, spreads.change_regime))
+    out += [(f"own {every[k].name}", -is_drive * slopes[:, [k]], 1.0) for k in own]
+    out.append(("drive", is_drive, spreads.drive))
+    out.append(("drive regime", both[:, both.any(axis=0)], spreads.drive_regime))
+    return out
+
+
+def joined(
+    every_block: Sequence[Block], found: Sequence[Piece], every: Sequence[Unknown], at: Sequence[float]
+) -> tuple[Floats, Floats, Floats, dict[str, slice]]:
+    """(matrix, target, prior standard deviations, blocks) of the linear model around the figures `at`."""
     where: dict[str, slice] = {}
     begin = 0
-    for name, columns, _ in blocks:
+    for name, columns, _ in every_block:
         where[name] = slice(begin, begin + columns.shape[1])
         begin += columns.shape[1]
+    slopes = np.array([p.slopes for p in found])
+    shared = [k for k, u in enumerate(every) if not u.own]
     target = np.array([p.log_ratio for p in found]) - slopes[:, shared] @ np.asarray(at)[shared]
-    return (
-        np.concatenate([b[1] for b in blocks], axis=1),
-        target,
-        np.concatenate([b[2] for b in blocks]),
-        where,
-    )
+    prior = np.concatenate([np.full(columns.shape[1], spread) for _, columns, spread in every_block])
+    return np.concatenate([columns for _, columns, _ in every_block], axis=1), target, prior, where
 
 
 def solve(matrix: Floats, target: Floats, prior: Floats, noise: Floats) -> tuple[Floats, Floats]:
@@ -120,7 +143,7 @@ def fit(
         found = pieces(drives, profile, at)
         if not found:
             return None
-        matrix, target, prior, where = design(found, sides, every, at, len(drives), states)
+        matrix, target, prior, where = joined(blocks(found, sides, every, states, USUAL), found, every, at)
         noise = np.array([np.hypot(PIECE_SPREAD, p.noise) for p in found])
         mean, covariance = solve(matrix, target, prior, noise)
         result = Fit(tuple(found), tuple(sides), where, tuple(at), mean, covariance)
