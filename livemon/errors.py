@@ -34,12 +34,6 @@ class NoDataError(LivemonError):
     exit_status = 1
 
 
-class LinkError(LivemonError):
-    """The port or bus failed: it is told to the core as a `Link` event and tried again, never a crash."""
-
-    exit_status = 1
-
-
 class ForbiddenRequestError(LivemonError):
     """Our own fault: something tried to send bytes that are not on the allow-list.  Nothing was sent."""
 

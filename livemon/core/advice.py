@@ -445,12 +445,3 @@ def _against_gain(action: Action, now: Situation, s: AdviceSettings) -> str | No
     if likely <= -s.least_gain_c:
         return _HURTS.get(action, "it would make things worse here")
     return "it would buy next to nothing here"
-
-
-def gear_down_rpm(rpm: float, ratio: float, lower_ratio: float) -> float:
-    """Engine speed after a shift at unchanged road speed [rpm].
-
-    rpm * lower_ratio / ratio; ratios are engine turns for each turn of the output.  Example: 2000 rpm in a 1.0 gear
-    is 2900 rpm in a 1.45 gear.
-    """
-    return rpm * lower_ratio / ratio

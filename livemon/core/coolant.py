@@ -46,11 +46,6 @@ def coolant_kj_k(volume_l: Number, coolant_c: Number = 90.0) -> Number:
     return volume_l / 1000.0 * coolant_density(coolant_c) * coolant_cp_kj_kgk(coolant_c)
 
 
-def coolant_flow_kw_k(flow_l_s: Number, coolant_c: Number = 90.0) -> Number:
-    """Heat capacity rate [kW/K] of a coolant flow [L/s].  Example: 1.4 L/s -> 5.1 kW/K."""
-    return coolant_kj_k(flow_l_s, coolant_c)
-
-
 def water_mole_fraction(glycol_share: Number) -> Number:
     """Mole fraction of water from the volume share of glycol before mixing (0 to 1).  Example: 0.5 -> 0.755."""
     water = (1.0 - glycol_share) * _WATER_MOL

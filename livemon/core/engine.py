@@ -108,11 +108,6 @@ def fuel_kw_from_power(engine: Engine, brake_kw: Number, rpm: Number) -> Number:
     return fuel
 
 
-def fuel_kw_at_efficiency(brake_kw: Number, brake_efficiency: Number) -> Number:
-    """Fuel power [kW] at a stated brake efficiency.  Example: 48.85 kW at 0.28 -> 174.5 kW."""
-    return brake_kw / brake_efficiency
-
-
 def brake_kw_from_fuel(engine: Engine, fuel_kw: Number, rpm: Number) -> Number:
     """Brake power [kW] from fuel power: the Willans line solved for power; negative in overrun (engine braking)."""
     return fuel_kw * engine.indicated_efficiency - friction_kw(engine, rpm)
@@ -160,16 +155,6 @@ def fuel_kw_from_coolant_heat(engine: Engine, heat_kw: Number) -> Number:
     free = reference * (whole / reference) ** (1.0 / (1.0 - engine.coolant_share_slope))
     fuel: Number = whole / share_shape(engine, free)
     return fuel
-
-
-def overrun_heat_kw(engine: Engine, rpm: Number) -> Number:
-    """Heat [kW] that friction leaves in metal and coolant while fuel is cut: a third of friction and pumping power.
-
-    The rest warms the air pumped through.  Share from memory.  With fuel burning it is part of `coolant_share`
-    already.
-    Example: default engine, 2500 rpm -> 5.5 kW.
-    """
-    return friction_kw(engine, rpm) / 3.0
 
 
 def ac_duty(air_c: Number, rpm: Number) -> Number:

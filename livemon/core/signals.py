@@ -73,7 +73,6 @@ class Inputs:
     status: Status
     coolant_c: float | None = None
     coolant_age_s: float | None = None
-    coolant_period_s: float | None = None
     coolant_news: tuple[tuple[int, float], ...] = ()
     gap: bool = False
     """True at the first tick with coolant news after a hole of more than 20 s: nothing may be differenced across it."""
@@ -234,7 +233,6 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
     `outside_c`, `mass_kg`: declared in the settings, for vehicles that report neither.
     """
     coolant = state.latest.get("coolant_c")
-    period_ms = None if coolant is None else coolant.period_ms
     usable: dict[str, float | None] = {}
     for name in _PASSED_ON:
         reading = state.latest.get(name)
@@ -250,7 +248,6 @@ def at_tick(state: Signals, t_ms: int, outside_c: float | None, mass_kg: float |
         status=status,
         coolant_c=coolant.value if fresh and coolant is not None else None,
         coolant_age_s=None if coolant is None else (t_ms - coolant.t_ms) / 1000.0,
-        coolant_period_s=None if period_ms is None else period_ms / 1000.0,
         coolant_news=state.news,
         gap=bool(state.news) and previous is not None and state.news[0][0] - previous > GAP_MS,
         mil=None if mil is None else mil.value != 0,

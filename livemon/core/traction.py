@@ -142,49 +142,6 @@ def ratio_of(body: Body, gear: Number) -> Number:
     return ratio
 
 
-def pull_in_gear(
-    body: Body,
-    engine: Engine,
-    gear: Number,
-    speed_kmh: Number,
-    force_n: Number,
-    accessory_kw: Number,
-    power_factor: Number,
-) -> Pull:
-    """Engine speed and power to make `force_n` at `speed_kmh` in `gear` (1 = lowest; may be an array).
-
-    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat
-    in the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is
-    thirsty.
-    """
-    locks = np.asarray(gear) > len(body.gear_ratios) - 2
-    return _pull(body, engine, gear, ratio_of(body, gear), locks, speed_kmh, force_n, accessory_kw, power_factor)
-
-
-def _pull(
-    body: Body,
-    engine: Engine,
-    gear: Number,
-    ratio: Number,
-    locks: Flags,
-    speed_kmh: Number,
-    force_n: Number,
-    accessory_kw: Number,
-    power_factor: Number,
-) -> Pull:
-    turbine = turbine_rpm(body, speed_kmh, ratio)
-    total = body.axle_ratio * ratio
-    # In overrun the engine brakes and nothing is burnt to drive the wheels: no torque to ask for.
-    torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (total * body.driveline_efficiency)
-    locked = (speed_kmh >= body.lockup_kmh) & locks
-    open_rpm = converter_rpm(body, turbine, torque, engine.idle_rpm)
-    rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), open_rpm)
-    turning = rpm * (pi / 30_000.0)
-    return Pull(
-        gear, rpm, torque * turning + accessory_kw, torque_limit_nm(engine, rpm) * turning * power_factor, turbine
-    )
-
-
 def pull_in_gears(
     body: Body,
     engine: Engine,
@@ -194,14 +151,28 @@ def pull_in_gears(
     power_factor: Number = 1.0,
     highest: int | None = None,
 ) -> Pull:
-    """The same for every gear at once: each field has shape (gears, points), lowest gear first."""
+    """Engine speed and power to make `force_n` at `speed_kmh` in every gear: fields are (gears, points), lowest first.
+
+    The converter is locked in the top two gears above `body.lockup_kmh`, open elsewhere; what slips is lost as heat
+    in the gearbox.  Below walking pace the engine idles.  Torque multiplication is neglected, so pulling away is
+    thirsty.
+    """
     count = len(body.gear_ratios) if highest is None else min(highest, len(body.gear_ratios))
     ratios = np.asarray(body.gear_ratios)[:count]
     if ratios.ndim == 1:
         ratios = ratios[:, None]
     gears = np.arange(1.0, count + 1.0)[:, None]
     locks = gears > len(body.gear_ratios) - 2
-    return _pull(body, engine, gears, ratios, locks, speed_kmh, force_n, accessory_kw, power_factor)
+    turbine = turbine_rpm(body, speed_kmh, ratios)
+    total = body.axle_ratio * ratios
+    # In overrun the engine brakes and nothing is burnt to drive the wheels: no torque to ask for.
+    torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (total * body.driveline_efficiency)
+    locked = (speed_kmh >= body.lockup_kmh) & locks
+    open_rpm = converter_rpm(body, turbine, torque, engine.idle_rpm)
+    rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), open_rpm)
+    turning = rpm * (pi / 30_000.0)
+    limit_kw = torque_limit_nm(engine, rpm) * turning * power_factor
+    return Pull(gears, rpm, torque * turning + accessory_kw, limit_kw, turbine)
 
 
 def highest_gears(engine: Engine, pulls: Pull, *reserves: float) -> list[Array]:

@@ -46,7 +46,6 @@ COOLING_FAULTS: Final = frozenset(
         Fault.THERMOSTAT_STUCK_SHUT,
     }
 )
-SENSOR_FAULTS: Final = frozenset(set(Fault) - COOLING_FAULTS - {Fault.NONE})
 
 DRY_SHARE: Final = 0.62
 """Share of the coolant left at which the sensor begins to hang dry (it sits at the outlet, high up)."""

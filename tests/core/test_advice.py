@@ -250,10 +250,6 @@ def test_words_are_at_most_five_and_every_action_has_some() -> None:
         assert why.endswith(".")
 
 
-def test_gear_down_rpm() -> None:
-    assert advice.gear_down_rpm(2000.0, 1.0, 1.45) == pytest.approx(2900.0)
-
-
 @pytest.mark.parametrize("key", fields(AdviceSettings), ids=lambda k: k.name)
 def test_advice_settings_keep_their_range(key: object) -> None:
     meta, name = key.metadata, key.name  # type: ignore[attr-defined]  # a dataclasses.Field

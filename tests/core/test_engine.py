@@ -64,9 +64,8 @@ def test_willans_line_both_ways(brake_kw: float, rpm: float) -> None:
     assert engine.brake_kw_from_fuel(ENGINE, fuel, rpm) == pytest.approx(brake_kw, abs=1e-9)
 
 
-def test_overrun_burns_nothing_and_still_warms_a_little() -> None:
+def test_overrun_burns_nothing() -> None:
     assert engine.fuel_kw_from_power(ENGINE, -40.0, 2500.0) == 0.0
-    assert engine.overrun_heat_kw(ENGINE, 2500.0) == pytest.approx(engine.friction_kw(ENGINE, 2500.0) / 3)
     assert engine.friction_kw(ENGINE, 2500.0) == pytest.approx((1.15 + 0.625) * 4.5 * 2500 / 1200)
 
 

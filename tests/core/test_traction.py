@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from livemon.core import traction
 from livemon.core.air import air_density, standard_pressure_kpa
-from livemon.core.engine import fuel_kw_at_efficiency
 from livemon.core.vehicle import VehicleProfile
 
 BODY = VehicleProfile().body()
@@ -40,7 +39,7 @@ def test_worked_figures(
     power = traction.wheel_kw(force, kmh)
     assert power == pytest.approx(wheel, abs=0.006)
     assert traction.engine_kw(power, 0.85) == pytest.approx(engine, abs=0.006)
-    burnt = fuel_kw_at_efficiency(traction.engine_kw(power, 0.85), 0.28)
+    burnt = traction.engine_kw(power, 0.85) / 0.28
     assert burnt == pytest.approx(fuel, abs=0.06)
     assert 0.27 * burnt == pytest.approx(coolant, abs=0.06)
 
