@@ -112,13 +112,18 @@ class Withheld:
 
 @dataclass(frozen=True, slots=True)
 class Climb:
-    """The climb under way: metres gained and minutes since its foot; to_go only with a route."""
+    """The climb under way: metres gained and minutes since its foot; to_go only with a route.
+
+    `average_grade_pct` and `passed` (the last climb ended at a summit behind us) are for the screens.
+    """
 
     on: bool
     gained_m: float | None
     minutes: float | None
     to_go_m: float | None = None
     to_go_km: float | None = None
+    average_grade_pct: float | None = None
+    passed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,9 +93,6 @@ class RoadView:
     grade_pct: Band | None = None
     altitude_m: Band | None = None
     climb: Climb | None = None
-    average_grade_pct: float | None = None
-    """Mean grade of the climb so far."""
-    summit_passed: bool = False
     on_route: bool | None = None
     """None without a route; False when the vehicle has left it."""
     along_m: float | None = None
@@ -373,22 +370,20 @@ def _view(s: RoadState, t_ms: int, route: Route | None, on_route: bool | None, p
     climb = None
     if s.height_m is not None and s.foot_m is not None and s.sources:
         gained = s.height_m - s.foot_m if s.climbing else 0.0
+        along = s.driven_m - s.foot_at_m
         climb = Climb(
             on=s.climbing,
             gained_m=gained,
             minutes=(t_ms - s.foot_t_ms) / 60_000.0 if s.climbing else 0.0,
             to_go_m=to_go,
             to_go_km=None if ahead is None else ahead.summit_in_m / 1000.0,
+            average_grade_pct=100.0 * gained / along if s.climbing and along > 100.0 else None,
+            passed=s.passed,
         )
-    along = s.driven_m - s.foot_at_m
     return RoadView(
         grade_pct=_band(100.0 * s.grade, 100.0 * max(s.p_gg, 0.0) ** 0.5) if s.sources else None,
         altitude_m=_band(s.height_m, max(s.p_hh, 0.0) ** 0.5) if s.height_m is not None and s.p_hh < 300.0**2 else None,
         climb=climb,
-        average_grade_pct=100.0 * climb.gained_m / along
-        if climb is not None and climb.on and climb.gained_m is not None and along > 100.0
-        else None,
-        summit_passed=s.passed,
         on_route=on_route,
         along_m=s.along_m,
         along_sigma_m=None if s.along_m is None else s.along_var**0.5,

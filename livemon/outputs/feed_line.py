@@ -52,11 +52,25 @@ def _road(told: Any) -> RoadAhead | None:
     )
 
 
+def _climb(told: Any, more: dict[str, Any]) -> Climb | None:
+    if told is None:
+        return None
+    return Climb(
+        told["on"],
+        told["gained_m"],
+        told["minutes"],
+        told.get("to_go_m"),
+        told.get("to_go_km"),
+        more.get("average_grade_pct"),
+        bool(more.get("passed")),
+    )
+
+
 def outcome_of(line: bytes) -> Outcome:
     """The outcome a feed line tells; ValueError if it is none.  Fields of later versions are passed over."""
     try:
         told = json.loads(line)
-        climb, ahead = told.get("climb"), told.get("ahead_c")
+        ahead = told.get("ahead_c")
         return Outcome(
             t_ms=round(told["time_s"] * 1000),
             status=Status(told["status"]),
@@ -77,9 +91,7 @@ def outcome_of(line: bytes) -> Outcome:
             chance=_by_seconds(told.get("chance")),
             chance_stop=_by_seconds(told.get("chance_stop")),
             grade_pct=_band(told.get("grade_pct")),
-            climb=None
-            if climb is None
-            else Climb(climb["on"], climb["gained_m"], climb["minutes"], climb.get("to_go_m"), climb.get("to_go_km")),
+            climb=_climb(told.get("climb"), told.get("climb_more") or {}),
             boil_margin_c=_band(told.get("boil_margin_c")),
             advice=tuple(
                 Advice(Action(a["action"]), a["words"], a["why"], _band(a.get("gain_c")), a.get("gain_s"))
@@ -123,12 +135,16 @@ def _rounded(told: dict[str, float | None]) -> dict[str, float | None]:
 
 def feed_line(said: Outcome, health: Health | None = None) -> bytes:
     """The public line of `said` with what the screens need besides, and the state of the data."""
+    climb = said.climb
     more = {
         "silenced": said.silenced,
         "speed_kmh": said.speed_kmh,
         "notes": said.notes[-MAX_NOTES:],
         "reason": said.reason,
         "withheld": [(each.action.value, each.why) for each in said.withheld],
+        "climb_more": None
+        if climb is None
+        else _rounded({"average_grade_pct": climb.average_grade_pct}) | {"passed": climb.passed},
         "off_plan": None if said.off_plan is None else _rounded(asdict(said.off_plan)),
         "health": None if health is None else asdict(health),
     }

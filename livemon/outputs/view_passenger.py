@@ -199,10 +199,7 @@ def _numbers(outcome: Outcome, units: Display, width: int) -> list[str]:
     if o.boil_margin_c is not None:
         items.append(f"boils {step(o.boil_margin_c.likely, units)}{degree} higher")
     items += view_words.road_items(o, units)
-    if o.climb is not None and o.climb.on and o.climb.gained_m is not None:
-        metres = o.climb.gained_m if units.length == "m" else o.climb.gained_m / 0.3048
-        items.append(f"climbed {metres:.0f} {units.length}")
-    return items
+    return items + view_words.climb_items(o, units)
 
 
 def _doubts(outcome: Outcome, health: Health, units: Display, width: int) -> list[Text]:

@@ -24,6 +24,7 @@ CAUTION_WHOLE: Final[tuple[str, ...]] = (
 """Shown whole on the start screen; sources in docs/safety.md."""
 
 UNKNOWN: Final = "--"
+DOWN_PCT: Final = -1.0
 LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _STATUS_WORDS: Final[dict[Status, str]] = {
     Status.STARTING: "STARTING",
@@ -174,6 +175,25 @@ def road_items(outcome: Outcome, units: Display) -> list[str]:
         drift = "" if road.drift_km is None else f" +-{to_unit(1000.0 * road.drift_km, LENGTH, units.distance):.1f}"
         items.append(f"{road.words}{drift}{' ' + units.distance if drift else ''}")
     return items
+
+
+def climb_items(outcome: Outcome, units: Display) -> list[str]:
+    """The climb under way with its mean and present grade; going down from its summit, that."""
+    climb, grade = outcome.climb, outcome.grade_pct
+    now = None if grade is None else grade.likely
+    if climb is None:
+        return []
+    if not climb.on:
+        return ["past the summit"] if climb.passed and now is not None and now < DOWN_PCT else []
+    if climb.gained_m is None:
+        return []
+    told = f"climbed {to_unit(climb.gained_m, LENGTH, units.length):.0f} {units.length}"
+    if climb.minutes is not None:
+        told += f" in {clock(60.0 * climb.minutes)}"
+    if climb.average_grade_pct is not None:
+        told += f", grade {climb.average_grade_pct:.0f}%"
+        told += "" if now is None else f" (now {now:.0f}%)"
+    return [told]
 
 
 ACTION_NAMES: Final[dict[Action, str]] = {

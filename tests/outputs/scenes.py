@@ -60,7 +60,7 @@ CAUTION = Outcome(
     chance=((120, 0.05), (300, 0.55), (600, 0.83)),
     chance_stop=((120, 0.0), (300, 0.0), (600, 0.05)),
     grade_pct=Band(5.0, 6.0, 7.0),
-    climb=Climb(True, 312.0, 8.0),
+    climb=Climb(True, 312.0, 8.0, average_grade_pct=4.6),
     boil_margin_c=Band(19.0, 20.4, 22.0),
     advice=(_SLOW, _AC, _HEATER),
     acted=(Acted(Action.AC_OFF, 900.0, 1.2, 0.9),),

@@ -54,7 +54,7 @@ outcome_fields = {
     "chance": per_horizon,
     "chance_stop": per_horizon,
     "grade_pct": bands,
-    "climb": st.none() | st.builds(Climb, st.booleans(), figure, figure, figure, figure),
+    "climb": st.none() | st.builds(Climb, st.booleans(), figure, figure, figure, figure, figure, st.booleans()),
     "boil_margin_c": bands,
     "advice": st.lists(st.builds(Advice, gain_c=bands, gain_s=figure, words=words, why=words), max_size=2).map(tuple),
     "acted": st.lists(
@@ -117,7 +117,8 @@ def test_the_public_fields_are_the_public_line_unchanged() -> None:
     told, public = json.loads(feed_line(said)), json.loads(outcome_line(said))
     assert told["notes"] == ["b", "c", "d", "e"], "bounded"
     assert {key: told[key] for key in public} == public
-    assert told.keys() - public.keys() == {"silenced", "speed_kmh", "notes", "reason", "withheld", "off_plan", "health"}
+    more = {"silenced", "speed_kmh", "notes", "reason", "withheld", "climb_more", "off_plan", "health"}
+    assert told.keys() - public.keys() == more
 
 
 def test_fields_of_a_later_version_are_passed_over() -> None:

@@ -41,7 +41,7 @@ HOT = Outcome(
     settles_c=Band(108.0, 113.0, 118.0),
     crossing=Crossing.KNOWN,
     time_to_limit_s=Band(240.0, 390.0, None),
-    climb=Climb(True, 412.0, 9.5),
+    climb=Climb(True, 412.0, 9.5, None, None, 5.21, False),
     boil_margin_c=Band(16.0, 19.0, 22.0),
     advice=(
         Advice(Action.AC_OFF, "A/C off", "it makes about a fifth of the heat", Band(2.0, 3.2, 4.4), 240.0),
