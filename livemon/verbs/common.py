@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file
+from livemon.outputs.files import write_whole
 from livemon.readers.route_file import read_route
 from livemon.settings import Layer, ScreenSettings, Settings
 
@@ -64,6 +65,33 @@ def add_common(
         parser.add_argument("--view", choices=("driver", "passenger"), default="driver", help="which view to show")
     if quiet:
         parser.add_argument("--quiet", action="store_true", help="no progress and no remarks, only the result")
+
+
+def room_for(option: str, path: Path, read: Callable[[Path], object], kind: str) -> None:
+    """Refuses, before the work, to write a result over anything that `read` does not know as the same `kind` of file.
+
+    A name mistyped must not cost a recording: recordings stand where results are written.
+    """
+    where = f"{option} {path}"
+    if not path.parent.is_dir():
+        raise SetupError(where, "a file in a folder that is there", f"no folder {path.parent}")
+    if not path.exists() or (path.is_file() and path.stat().st_size == 0):
+        return
+    try:
+        if not path.is_file():
+            raise SetupError(where, "a file", "something else")
+        read(path)
+    except SetupError:
+        raise SetupError(where, f"a new file, or {kind} to write over", "one of another kind", "Name another") from None
+
+
+def write_result(option: str, path: Path, text: str) -> None:
+    """Puts `text` at `path` whole, or says why not."""
+    try:
+        write_whole(path, text)
+    except OSError as failure:
+        found = failure.strerror or str(failure)
+        raise SetupError(f"{option} {path}", "a file that can be written", found) from None
 
 
 @dataclass(frozen=True, slots=True)

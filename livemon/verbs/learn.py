@@ -18,7 +18,6 @@ from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import NAME_OF, figure_text
 from livemon.outputs.charts import needs_plots
-from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
 from livemon.study.learn import Learned, Left, learn
@@ -44,6 +43,8 @@ def run(args: argparse.Namespace) -> int:
     """Read, fit, tell, write."""
     if args.picture is not None:
         needs_plots()
+    if args.out is not None:
+        common.room_for("--out", args.out, vehicle_file.load, "a vehicle file")
     args.logs = once(args.logs)
     in_force = common.settle(args, _header_with_vehicle(args), "log")
     drives, failed = read_drives(args.logs, args, in_force.profile)
@@ -53,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         unfit = [Unread(one.name, one.reason, NoDataError.exit_status) for one in found]
         raise none_left("LOG", "at least one drive to learn from", len(args.logs), [*failed, *unfit])
     if args.out is not None:
-        write_whole(args.out, _file_text(args.vehicle, found.profile))
+        common.write_result("--out", args.out, _file_text(args.vehicle, found.profile))
     if args.json:
         print(json.dumps(_report(found, unread)))
     else:

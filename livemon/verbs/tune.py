@@ -25,13 +25,13 @@ from livemon.core.units import DURATION, TEMPERATURE, parse
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files.yaml_lines import Word
 from livemon.outputs.charts import needs_plots
-from livemon.outputs.files import write_whole
 from livemon.readers.log_file import LogFile
+from livemon.settings import from_file
 from livemon.study import tune
 from livemon.study.sweep import USUAL, Trip, candidates, score
 from livemon.study.sweep import run as run_trip
 from livemon.study.tune import Aim, Judged
-from livemon.verbs.common import add_common, settle
+from livemon.verbs.common import add_common, room_for, settle, write_result
 from livemon.verbs.recordings import Unread, no_coolant, none_left, once, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.tune_report import SWEEPABLE, Told, draw
@@ -96,6 +96,8 @@ def run(args: argparse.Namespace) -> int:
     """Settle, sweep, choose, tell."""
     if args.picture is not None:
         needs_plots()
+    if args.write is not None:
+        room_for("--write", args.write, _only_alert, "a file of alert settings alone")
     aim = _aim(args)
     force = settle(args)
     base = force.settings.of(AlertSettings)
@@ -121,7 +123,7 @@ def run(args: argparse.Namespace) -> int:
     table = tune.rows(judged, aim)
     told = Told(aim, sweep, settings, judged, [f.at_limits for f in found], without, choice, table)
     if args.write is not None:
-        _write(args.write, told.fragment())
+        write_result("--write", args.write, told.fragment())
     if args.picture is not None:
         draw(args.picture, told)
     if args.json:
@@ -129,6 +131,13 @@ def run(args: argparse.Namespace) -> int:
     else:
         told.print(force.display)
     return 0
+
+
+def _only_alert(path: Path) -> None:
+    """Refuses a file that would lose more than what is written in its place."""
+    for key, word in from_file(path).items():
+        if not key.startswith("alert."):
+            raise SetupError(word.where, "a key under alert", key)
 
 
 def _aim(args: argparse.Namespace) -> Aim:
@@ -256,10 +265,3 @@ def _pass(task: Task, core: CoreSettings, settings: Sequence[AlertSettings]) -> 
 def _judge(task: Task, trip: Trip, settings: Sequence[AlertSettings], stand_in: bool) -> Judged:
     scores = tuple(score(trip, k, s) for k, s in enumerate(settings))
     return Judged(task.path, trip.limit_c, stand_in, trip.peak_c, scores)
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        write_whole(path, text)
-    except OSError as failure:
-        raise SetupError(str(path), "a file that can be written", failure.strerror or str(failure)) from None

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import pickle
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -201,3 +203,30 @@ def test_a_refusal_comes_back_whole_from_a_worker_process() -> None:
     told = SetupError("my.csv, line 3", "a number", "'x'", "Correct it")
     again = pickle.loads(pickle.dumps(told))
     assert (str(again), again.where, again.exit_status) == (str(told), told.where, 2)
+
+
+def test_learn_and_tune_write_over_their_own_kind_of_file_and_over_nothing_else(
+    tmp_path: Path, capsys: Captured
+) -> None:
+    """A name mistyped must not cost a recording, nor the owner's own settings."""
+    log, own, fragment = tmp_path / "drive.csv", tmp_path / "own.yaml", tmp_path / "alert.yaml"
+    log.write_bytes(GOOD)
+    own.write_text("drive:\n  limit: 105 C\nalert:\n  hold: 40 s\n")
+    fragment.write_text("alert:\n  hold: 40 s\n")
+    for words, expected in (
+        (["learn", str(log), "--out", str(log)], "a vehicle file"),
+        (["learn", str(log), "--out", str(own)], "a vehicle file"),
+        (["learn", str(log), "--out", str(tmp_path)], "a vehicle file"),
+        (["learn", str(log), "--out", str(tmp_path / "none" / "v.yaml")], "no folder"),
+        (["tune", str(log), "--write", str(log)], "a file of alert settings alone"),
+        (["tune", str(log), "--write", str(own)], "a file of alert settings alone"),
+        (["tune", str(log), "--write", str(tmp_path / "none" / "a.yaml")], "no folder"),
+    ):
+        assert main(words) == 2
+        told = capsys.readouterr().err
+        assert expected in told
+        assert told.count("\n") == 1
+    assert log.read_bytes() == GOOD
+    assert "105 C" in own.read_text()
+    assert main(["tune", str(log), "--write", str(fragment)]) in (0, 1)
+    assert "expected a new file" not in capsys.readouterr().err
