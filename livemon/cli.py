@@ -7,7 +7,9 @@ import gc
 import os
 import sys
 from collections.abc import Sequence
+from difflib import get_close_matches
 from importlib import import_module
+from io import TextIOWrapper
 
 from livemon.errors import LivemonError
 
@@ -47,8 +49,16 @@ def _spare_the_machine() -> None:
     gc.set_threshold(50_000, 20, 20)
 
 
+def _write_whatever_comes() -> None:
+    """What the terminal's character set does not have is shown as a question mark; it must not end a run."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns 0 done, 1 the run ended badly, 2 bad usage, settings or input."""
+    _write_whatever_comes()
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] in ("-h", "--help", "help"):
         print(_overview(), end="")
@@ -60,7 +70,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     verb = words[0]
     if verb not in VERBS:
-        print(f"livemon: expected a verb ({', '.join(VERBS)}), found {verb!r}", file=sys.stderr)
+        near = get_close_matches(verb, VERBS, 1)
+        meant = f". Did you mean {near[0]}?" if near else ""
+        print(f"livemon: expected a verb ({', '.join(VERBS)}), found {verb!r}{meant}", file=sys.stderr)
         return 2
     _spare_the_machine()
     module = import_module(f"livemon.verbs.{verb}")
@@ -75,8 +87,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except LivemonError as error:
         print(f"livemon {verb}: {error}", file=sys.stderr)
         return error.exit_status
-    except KeyboardInterrupt:
-        return 0
+    except KeyboardInterrupt:  # verbs that end no other way (watch, show, replay --pace) see to it themselves
+        print(f"livemon {verb}: interrupted before it was done", file=sys.stderr)
+        return 1
     except BrokenPipeError:
         sys.stderr.close()
+        return 0
+    except SystemExit:  # rich's way of saying the same: who read our output has seen enough
         return 0

@@ -61,6 +61,10 @@ def run(args: argparse.Namespace) -> int:
     for path in args.logs:
         try:
             _one(path, args)
+        except KeyboardInterrupt:
+            if args.pace is None:
+                raise
+            return status  # whoever watched has seen enough
         except LivemonError as error:
             if len(args.logs) == 1:
                 raise

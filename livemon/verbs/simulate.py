@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -78,10 +79,11 @@ def run(args: argparse.Namespace) -> int:
         peak = driven.truth["coolant_c"][:, 0]
         words = f"{rig.name}: {seconds} s, coolant at most {peak.max():.1f} C at {int(peak.argmax())} s"
         print(words, file=sys.stderr)
-    if args.pty is not None:
-        simulate_adapter.stand(args, driven)
-    if args.can is not None:
-        simulate_bus.serve(args, driven)
+    with suppress(KeyboardInterrupt):  # the usual end of standing somewhere
+        if args.pty is not None:
+            simulate_adapter.stand(args, driven)
+        if args.can is not None:
+            simulate_bus.serve(args, driven)
     return 0
 
 

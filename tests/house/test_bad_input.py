@@ -230,3 +230,58 @@ def test_learn_and_tune_write_over_their_own_kind_of_file_and_over_nothing_else(
     assert "105 C" in own.read_text()
     assert main(["tune", str(log), "--write", str(fragment)]) in (0, 1)
     assert "expected a new file" not in capsys.readouterr().err
+
+
+def _in_ascii(*words: str, read_lines: int | None = None, kill_after_s: float | None = None) -> tuple[int, str, str]:
+    """The program on a terminal that knows ASCII alone: status, what it wrote, what it said."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "livemon", *words],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdout is not None
+    assert child.stderr is not None
+    if read_lines is not None:
+        for _ in range(read_lines):
+            child.stdout.readline()
+        child.stdout.close()
+        return child.wait(), "", child.stderr.read()
+    if kill_after_s is not None:
+        with pytest.raises(subprocess.TimeoutExpired):
+            child.wait(kill_after_s)
+        child.send_signal(signal.SIGINT)
+    out, err = child.communicate()
+    return child.returncode, out, err
+
+
+def test_a_terminal_without_the_degree_sign_gets_question_marks(tmp_path: Path) -> None:
+    log, hill = tmp_path / "drive.csv", tmp_path / "hill.csv"
+    log.write_bytes(GOOD)
+    hill.write_text("distance_km,height_m\n0,100\n5,500\n")
+    for words in (["replay", str(log)], ["plan", str(hill), "--outside", "30 C"]):
+        status, out, err = _in_ascii(*words)
+        assert (status, err) == (0, "")
+        assert "?C" in out
+
+
+def test_who_has_seen_enough_closes_the_pipe_and_nothing_is_wrong(tmp_path: Path) -> None:
+    hill = tmp_path / "hill.csv"
+    hill.write_text("distance_km,height_m\n0,100\n5,500\n")
+    for words in (["plan", str(hill), "--outside", "30 C"], ["check", "--template"]):
+        status, _, err = _in_ascii(*words, read_lines=1)
+        assert (status, err) == (0, "")
+
+
+def test_work_that_was_interrupted_is_not_work_done(tmp_path: Path) -> None:
+    fifo = tmp_path / "drive.csv"
+    os.mkfifo(fifo)  # a log that never comes
+    status, _, err = _in_ascii("replay", str(fifo), kill_after_s=2.0)
+    assert (status, err) == (1, "livemon replay: interrupted before it was done\n")
+
+
+def test_a_verb_nearly_right_is_named(capsys: Captured) -> None:
+    assert main(["relpay"]) == 2
+    assert "Did you mean replay?" in capsys.readouterr().err
