@@ -8,12 +8,13 @@ the vehicle may be moving.  Sources and their conflict: docs/safety.md.  Knows n
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
+from livemon.core.advice_words import OFF_FOR_COOLANT, OFF_FOR_FAN, STOP_FOR_COOLANT, STOP_FOR_FAN, WORDS
 from livemon.core.keys import check_ranges, key
 from livemon.core.outcome import STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
 
@@ -117,77 +118,6 @@ class Advised:
     withheld: tuple[Withheld, ...] = ()
 
 
-WORDS: Final[Mapping[Action, tuple[str, str]]] = MappingProxyType(
-    {
-        Action.AC_OFF: (
-            "A/C off",
-            "The condenser warms the air ahead of the radiator and the compressor loads the engine.",
-        ),
-        Action.SLOW_DOWN: (
-            "Slow down gently",
-            "Less climbing power is less heat; keep with what traffic allows.",
-        ),
-        Action.DOWNSHIFT: (
-            "One gear down",
-            "The pump and an engine-driven fan turn faster; never force it, and follow the vehicle's manual.",
-        ),
-        Action.UPSHIFT: (
-            "One gear up",
-            "Here the engine makes less heat in the higher gear; follow the vehicle's manual.",
-        ),
-        Action.SPEED_UP: (
-            "A little faster, if safe",
-            "More air would reach the radiator; never beyond what road, traffic and law allow.",
-        ),
-        Action.FAN_ON: ("Electric fan on", "It moves air through the radiator that road speed does not."),
-        Action.HEATER_ON: (
-            "Heater hot, blower full",
-            "The heater is a second radiator; it will get very hot for the people inside: open the windows.",
-        ),
-        Action.IDLE_NEUTRAL: (
-            "Neutral, foot on brake",
-            "Out of gear the engine no longer works against the gearbox; hold the vehicle with the brake.",
-        ),
-        Action.RAISE_IDLE: (
-            "Hold a raised idle",
-            "In neutral, a faster idle turns the pump and an engine-driven fan faster.",
-        ),
-        Action.PULL_OVER: (
-            "Pull over when safe",
-            "The engine is near the line past which it is at risk; stop where it is safe and follow the manual.",
-        ),
-        Action.STOP_ENGINE: (
-            "Park safely, engine off",
-            "It is past the line and not cooling; park, switch off, leave the bonnet and the cap shut until cold.",
-        ),
-        Action.WATCH_GAUGE: (
-            "Watch the dash gauge",
-            "This tool cannot tell the temperature now; the dash gauge and the warning lamps count.",
-        ),
-        Action.KEEP_IDLING: (
-            "Keep idling a while",
-            "After a hard climb, coolant that stops moving soaks up the engine's heat; idle some minutes first.",
-        ),
-    }
-)
-
-_STOP_FOR_COOLANT: Final = Advice(
-    Action.PULL_OVER,
-    "Stop where it is safe",
-    "The coolant seems to be lost: stop where it is safe, then engine off; a reading without coolant means nothing.",
-)
-_OFF_FOR_COOLANT: Final = Advice(
-    Action.STOP_ENGINE,
-    "Park safely, engine off",
-    "The coolant seems to be lost and the engine is at risk at once; keep away from steam, cap shut until cold.",
-)
-
-_OFF_FOR_FAN: Final = Advice(
-    Action.STOP_ENGINE,
-    "Park safely, engine off",
-    "The fan seems not to run: at a standstill nothing else moves air through the radiator.",
-)
-
 ORDER: Final[Mapping[Regime, tuple[tuple[Action, ...], ...]]] = MappingProxyType(
     {
         Regime.AT_SPEED: (
@@ -231,7 +161,10 @@ _MEAN_SPEED_S: Final = 30.0
 _HOT_DRIVE_C: Final = 3.0
 """Driving at speed this close to the limit is as hard on the engine as a climb [K]; common practice, no source."""
 _NO_FAN_C: Final = 5.0
-"""So close under the limit, standing, a fan that seems not to run asks for engine off; else gentler steps do."""
+"""So close under the limit, standing or in slow traffic, a fan that seems not to run asks for engine off; else gentler
+steps do."""
+_NO_FAN_HOLD_C: Final = 2.0
+"""What it has asked for is taken back so much lower: common practice for a temperature, as the levels' deadband."""
 _COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
@@ -313,13 +246,16 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
     if now.status is Status.STARTING or (now.status is Status.ENGINE_OFF and not now.speed_kmh):
         return Advised()
     if now.coolant_lost:
-        return Advised((_OFF_FOR_COOLANT if standing else _STOP_FOR_COOLANT,))
-    if now.fan_failed and standing and now.level >= Level.CAUTION and _past(now, now.limit_c - _NO_FAN_C):
-        return Advised((_OFF_FOR_FAN,))
+        return Advised((OFF_FOR_COOLANT if standing else STOP_FOR_COOLANT,))
+    no_fan = _needs_fan(state, now)
+    if no_fan and standing:
+        return Advised((OFF_FOR_FAN,))
     blind = now.status in _LOST
     first: list[Advice] = []
     if now.level is Level.WARNING:
         first.append(_at_stop(state, now, standing, blind))
+    elif no_fan and state.slow:  # between two stops: the same word as at them, not another each few seconds
+        first.append(STOP_FOR_FAN)
     if blind or now.trusted is False:
         watch = _say(Action.WATCH_GAUGE, now)
         first = [watch, *first] if standing else [*first, watch]
@@ -331,7 +267,15 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
         idling = _soaking(state, now, s, standing)
         return Advised((*first, *([_keep_idling(state, now, s)] if idling else [])))
     helping, withheld = _helping(state, now, s, standing)
-    return Advised((*first, *helping), withheld)
+    turns = tuple(helping) if first else _turns(helping, state.asked)
+    return Advised((*first, *turns), withheld)
+
+
+def _needs_fan(state: AdviceState, now: Situation) -> bool:
+    """Hot, and the fan seems not to run; once that has been said, until it is a little cooler."""
+    said = state.first in (Action.PULL_OVER, Action.STOP_ENGINE)
+    line_c = now.limit_c - _NO_FAN_C - (_NO_FAN_HOLD_C if said else 0.0)
+    return now.fan_failed and now.level >= Level.CAUTION and _past(now, line_c)
 
 
 def _at_stop(state: AdviceState, now: Situation, standing: bool, blind: bool) -> Advice:
@@ -369,7 +313,7 @@ def _keep_idling(state: AdviceState, now: Situation, s: AdviceSettings) -> Advic
 
 def _helping(
     state: AdviceState, now: Situation, s: AdviceSettings, standing: bool
-) -> tuple[tuple[Advice, ...], tuple[Withheld, ...]]:
+) -> tuple[list[Advice], tuple[Withheld, ...]]:
     """What helps here, in the order of the regime; and what people may think of but would not help, with the reason."""
     regime = Regime.STANDING if standing else Regime.TRAFFIC if state.slow else Regime.AT_SPEED
     helping: list[Advice] = []
@@ -389,10 +333,18 @@ def _helping(
                 withheld.append(Withheld(action, against))
         # Stable sort: unknown gains keep the order of the sources.
         helping += sorted(able, key=lambda a: -(a.gain_c.likely or 0.0) if a.gain_c else 0.0)
-    waiting = [a for a in helping if a.action not in state.asked]
+    return helping, tuple(withheld)
+
+
+def _turns(helping: Sequence[Advice], asked: tuple[Action, ...]) -> tuple[Advice, ...]:
+    """Those that were asked for long go behind those that were not; the heater is last, and alone at its turn."""
+    waiting = [a for a in helping if a.action not in asked]
     if not waiting:  # all have had their turn: from the top again
-        return tuple(helping), tuple(withheld)
-    return (*waiting, *(a for a in helping if a.action in state.asked)), tuple(withheld)
+        return tuple(helping)
+    if [a.action for a in waiting] == [Action.HEATER_ON]:
+        return tuple(waiting)
+    in_turn = [*waiting, *(a for a in helping if a.action in asked)]
+    return tuple(sorted(in_turn, key=lambda a: a.action is Action.HEATER_ON))
 
 
 def _past(now: Situation, line_c: float) -> bool:

@@ -141,9 +141,9 @@ def _looked(table: calibration.Table, asked: Sequence[Asked]) -> Iterator[Foreca
     usual_c = np.array([one.state.usual_c for one in asked])
     view = ahead.outlook(bank, flow, pace, ahead.run(bank, flow, pace), usual_c)
     limit_c, stop_c = np.array([one.limit_c for one in asked]), np.array([one.stop_c for one in asked])
-    chance, chance_stop = (
-        [[round(p, 4) for p in row] for row in chances(view, line, table).tolist()] for line in (limit_c, stop_c)
-    )
+    of_limit = chances(view, limit_c, table)
+    of_stop = np.minimum(chances(view, stop_c, table), of_limit)  # whoever crosses the stop has crossed the limit
+    chance, chance_stop = ([[round(p, 4) for p in row] for row in rows.tolist()] for rows in (of_limit, of_stop))
     bands = [ahead_band(view, h, table).tolist() for h in HORIZONS_S]
     settles = _settles(view).tolist()
     reached = (view.now_c >= limit_c).tolist()

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from livemon.core import advice
 from livemon.core.advice import AdviceSettings, AdviceState, Advised, Situation
+from livemon.core.advice_words import WORDS
 from livemon.core.outcome import STANDSTILL_ONLY, Action, Band, Level, Status
 
 S = AdviceSettings()
@@ -197,6 +198,24 @@ def test_failed_fan_at_a_standstill_is_engine_off() -> None:
     assert Action.STOP_ENGINE not in actions(replace(CLIMB, fan_failed=True))
 
 
+def test_failed_fan_in_stop_and_go_says_one_thing_and_not_another_each_few_seconds() -> None:
+    """Rolling and standing by turns: stop where it is safe, engine off; the A/C is said below it, the heater last."""
+    state, _ = after(JAM, 60)
+    firsts = []
+    for second in range(60, 300):
+        moving = second // 12 % 2 == 0
+        now = replace(JAM if moving else HALT, fan_failed=True, estimate_c=103.2 - 0.4 * (second % 3))
+        state, said = advice.advise(state, replace(now, t_ms=1000 * second), S)
+        firsts.append(said.advice[0].action)
+        if moving:
+            assert said.advice[0].words == "Stop where it is safe"
+            assert Action.AC_OFF in [a.action for a in said.advice]
+    assert set(firsts[2:]) == {Action.PULL_OVER, Action.STOP_ENGINE}
+    assert Action.PULL_OVER not in actions(replace(CLIMB, fan_failed=True)), "at speed there is air"
+    cooler = replace(JAM, fan_failed=True, estimate_c=100.5)
+    assert Action.PULL_OVER not in [a.action for a in after(cooler, 10, state)[1].advice]
+
+
 @pytest.mark.parametrize("status", [Status.STALE, Status.NO_LINK, Status.NO_COOLANT])
 def test_blind_means_watch_the_gauge(status: Status) -> None:
     blind = replace(CLIMB, status=status, estimate_c=None, speed_kmh=None)
@@ -236,6 +255,7 @@ def test_an_action_shown_for_long_makes_room_for_the_next() -> None:
     for second in range(400):
         state, said = advice.advise(state, replace(CLIMB, t_ms=1000 * second), S)
         shown.append(said.advice[0].action)
+        assert Action.HEATER_ON not in [a.action for a in said.advice[:-1]], "the heater is last, or alone"
     assert shown[:45] == [Action.AC_OFF] * 45
     assert shown[60] is Action.SLOW_DOWN
     assert set(shown) == {Action.AC_OFF, Action.SLOW_DOWN, Action.DOWNSHIFT, Action.HEATER_ON}
@@ -244,8 +264,8 @@ def test_an_action_shown_for_long_makes_room_for_the_next() -> None:
 
 
 def test_words_are_at_most_five_and_every_action_has_some() -> None:
-    assert set(advice.WORDS) == set(Action)
-    for words, why in advice.WORDS.values():
+    assert set(WORDS) == set(Action)
+    for words, why in WORDS.values():
         assert 1 <= len(words.split()) <= 5
         assert why.endswith(".")
 

@@ -154,3 +154,17 @@ def test_a_limit_above_the_stop_is_refused_before_anything_else(
     assert "expected at most drive.stop, which is 110 C (--stop)" in told.err
     assert told.out == ""
     assert not (tmp_path / "made.csv").exists()
+
+
+def test_whoever_crosses_the_stop_has_crossed_the_limit_so_its_chance_is_never_the_greater(tmp_path: Path) -> None:
+    """The made-up jam whose fan dies: after it, cooling, the two chances are both small and were once the wrong way."""
+    log, out = tmp_path / "jam.csv", io.StringIO()
+    assert main(["simulate", "--scenario", "orlo-dead-fan", "--log", str(log), "--quiet"]) == 0
+    with redirect_stdout(out):
+        assert main(["replay", str(log), "--json", "--quiet"]) == 0
+    known = [line for line in map(json.loads, out.getvalue().splitlines()[:-1]) if line["chance"] is not None]
+    assert len(known) > 2000
+    assert all(line["chance_stop"][h] <= line["chance"][h] for line in known for h in ("120", "300", "600"))
+    actions = [[advice["action"] for advice in line["advice"]] for line in known]
+    assert any("heater_on" in each for each in actions)
+    assert not any("heater_on" in each[:-1] for each in actions)
