@@ -26,7 +26,7 @@ from livemon.core.route import Route
 from livemon.core.units import DISPLAYS, MASS, SPEED, TEMPERATURE, TEMPERATURE_STEP
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
-from livemon.files import yaml_lines
+from livemon.files import vehicle_file, yaml_lines
 from livemon.files.forms import Choice, Dial, Flag, Form, Number, Quantity, Text, form_of_unit
 from livemon.files.vehicle_file import TYPED_SHARE
 from livemon.files.yaml_lines import Word
@@ -73,8 +73,15 @@ class Key:
             return self.form.read(word.text)
         except ValueError as expected:
             wanted = f"{expected} or {AUTO}" if self.auto else str(expected)
-            todo = f"Write for example `{self.name}: {self.write(self.default)}`"
-            raise SetupError(f"{word.where}, {self.path}", wanted, repr(word.text[:60]), todo) from None
+            raise SetupError(f"{word.where}, {self.path}", wanted, repr(word.text[:60]), self._example(word)) from None
+
+    def _example(self, word: Word) -> str:
+        """What to write, as it is written where `word` came from; nothing where the default is the program's choice."""
+        if self.default is None:
+            return ""
+        value = self.write(self.default)
+        written = f'{word.where} "{value}"' if word.where.startswith("--") else f"{self.name}: {value}"
+        return f"Write for example `{written}`"
 
     def write(self, value: Any) -> str:
         return AUTO if value is None else self.form.write(value)
@@ -363,6 +370,8 @@ def from_block(top: yaml_lines.Block) -> Layer:
     known = {section.name: section for section in SECTIONS}
     layer: dict[str, Word] = {}
     for name, node in top.entries.items():
+        if name not in known and vehicle_file.describes_vehicle(top):
+            raise SetupError(top.keys_at[name], "settings", "a vehicle file", "Give it with --vehicle")
         if name not in known:
             raise _unknown(top.keys_at[name], name, known)
         group = yaml_lines.block(node, f"keys of {name}")

@@ -62,12 +62,18 @@ def parse(text: str, kind: Kind) -> float:
     match = _QUANTITY.fullmatch(text)
     accepted = ", ".join(kind.units)
     if match is None:
-        raise ValueError(f"a {kind.name} with its unit ({accepted}), such as '1 {kind.own}'")
-    number, unit = match.groups()
-    for name, (scale, offset) in kind.units.items():
-        if name.lower() == unit.lower():
-            return float(number) * scale + offset
-    raise ValueError(f"a {kind.name} in one of {accepted}")
+        raise ValueError(f"a {kind.name} with its unit ({accepted})")
+    unit = unit_of(text, kind)
+    if unit is None:
+        raise ValueError(f"a {kind.name} in one of {accepted}")
+    scale, offset = kind.units[unit]
+    return float(match[1]) * scale + offset
+
+
+def unit_of(text: str, kind: Kind) -> str | None:
+    """The unit in which `text` is written, as `kind` spells it; None where there is none, or one of another kind."""
+    match = _QUANTITY.fullmatch(text)
+    return None if match is None else next((u for u in kind.units if u.lower() == match[2].lower()), None)
 
 
 def to_unit(value: float, kind: Kind, unit: str) -> float:

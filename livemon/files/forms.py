@@ -47,8 +47,17 @@ class Quantity:
         except ValueError as wrong:
             raise ValueError(f"{wrong}, {self.range_text()}") from None
         if not self.low <= value <= self.high:
-            raise ValueError(f"a {self.kind.name} of {self.range_text()}")
+            raise ValueError(f"a {self.kind.name} of {self.range_text()}{self._in_unit_of(text)}")
         return value
+
+    def _in_unit_of(self, text: str) -> str:
+        """The range once more, in the unit that was typed, where it is another."""
+        unit = units.unit_of(text, self.kind)
+        if unit is None or unit == self.kind.own:
+            return ""
+        ends = (units.to_unit(value, self.kind, unit) for value in (self.low, self.high))
+        low, high = (f"{end:.0f}" if abs(end) >= 100 else f"{end:.3g}" for end in ends)
+        return f" ({low} to {high} {unit})"
 
     def write(self, value: Any) -> str:
         return f"{_plain(value)} {self.kind.own}"

@@ -47,6 +47,9 @@ WRITTEN: Final = ("learned", "together")
 """Keys that `learn` writes; all others are the owner's."""
 _TOP: Final = ("name", *LINES, "fuel", "boosted", "air_conditioning", "gears", "torque", "parts", "typed", *WRITTEN)
 
+_OF_SETTINGS: Final = {"drive", "plan", "link", "alert"}
+"""Sections by which a settings file is known."""
+
 
 def _form(key: FigureKey) -> Form:
     if key.kind is None or key.kind.own in ("", "%"):
@@ -68,6 +71,8 @@ def load(path: Path) -> tuple[VehicleProfile, dict[str, Word]]:
 
 def from_block(top: Block) -> tuple[VehicleProfile, dict[str, Word]]:
     """As `load`, from a parsed file."""
+    if {*top.entries} & _OF_SETTINGS:
+        raise SetupError(top.where, "a vehicle file", "settings", "Give them with --settings")
     _only(top, _TOP, "")
     lines = {
         path: yaml_lines.word(top.entries[name], f"one value for {name}")
@@ -87,6 +92,11 @@ def from_block(top: Block) -> tuple[VehicleProfile, dict[str, Word]]:
         together=_together(top.entries.get("together")),
     )
     return profile, lines
+
+
+def describes_vehicle(top: Block) -> bool:
+    """Whether a file that is no settings file is one of these."""
+    return {*top.entries} <= {*_TOP} and not {*top.entries} <= {*LINES}
 
 
 def _only(block: Block, known: Iterable[str], of: str) -> None:

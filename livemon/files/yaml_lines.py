@@ -86,7 +86,7 @@ def parse(text: str, name: str) -> Block:
     except yaml.MarkedYAMLError as failure:
         mark = failure.problem_mark
         where = name if mark is None else f"{name}, line {mark.line + 1}"
-        raise SetupError(where, "plain YAML", failure.problem or "something else") from None
+        raise SetupError(where, "plain YAML", (failure.problem or "something else").removeprefix("found ")) from None
     except yaml.YAMLError as failure:  # a character that YAML forbids
         line = text.count("\n", 0, getattr(failure, "position", 0)) + 1
         raise SetupError(f"{name}, line {line}", "plain YAML", str(failure).splitlines()[0]) from None

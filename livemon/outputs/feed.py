@@ -243,8 +243,10 @@ def _bind(path: str) -> socket.socket:
         door.close()
         if isinstance(error, SetupError):
             raise
-        todo = "Name another path by feed.socket, or leave it empty for no feed"
-        raise SetupError(f"feed.socket {path}", "a path where a socket can be made", str(error), todo) from error
+        todo = "Name another path by feed.socket, or write none for no feed"
+        raise SetupError(
+            f"feed.socket {path}", "a path where a socket can be made", error.strerror or str(error), todo
+        ) from error
     return door
 
 

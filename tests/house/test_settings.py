@@ -265,6 +265,7 @@ def test_every_figure_has_one_key() -> None:
         ("together: {open: [2]}", ["open", "-1 to 1"]),
         ("together: {open: [" + "0, " * 99 + "1]}", ["at most", "100"]),
         ("colour: red", ["line 1", "'colour'"]),
+        ("drive: {limit: 108 C}", ["v.yaml", "found settings", "--settings"]),
     ],
 )
 def test_mistake_in_a_vehicle_file(text: str, words: list[str]) -> None:
@@ -284,6 +285,30 @@ def test_header_profile_out_of_range_is_refused() -> None:
     broken = replace(VehicleProfile(), typed={"mass_kg": Figure(1e9, 1.0)})
     with pytest.raises(SetupError, match="mass_kg out of range"):
         vehicle_file.from_header(vehicle_file.to_header(broken), "drive.csv")
+
+
+def test_a_vehicle_file_given_as_settings_is_known_for_what_it_is() -> None:
+    with pytest.raises(SetupError, match=r"line 1: expected settings, found a vehicle file\. Give it with --vehicle"):
+        settings.from_block(yaml_lines.parse("name: Basalt\nlimit: 105 C", "v.yaml"))
+    with pytest.raises(SetupError, match=r"Did you mean drive\.limit\?"):
+        settings.from_block(yaml_lines.parse("limit: 105 C", "s.yaml"))
+
+
+@pytest.mark.parametrize(
+    ("option", "text", "words"),
+    [
+        ("--limit", "108", ["(C, F, K), 60 to 140 C", 'Write for example `--limit "108 C"`']),
+        ("--limit", "108 F", ["60 to 140 C (140 to 284 F)"]),
+        ("--mass", "2 lb", ["600 to 8000 kg (1323 to 17637 lb)"]),
+        ("--mass", "2 kg", ["600 to 8000 kg or auto, found '2 kg'"]),
+    ],
+)
+def test_mistake_on_the_command_line_is_told_in_its_own_words(option: str, text: str, words: list[str]) -> None:
+    with pytest.raises(SetupError) as caught:
+        settings.settle(settings.options({option: text}))
+    for word in words:
+        assert word in str(caught.value)
+    assert "auto`" not in str(caught.value)
 
 
 # livemon check
