@@ -87,7 +87,17 @@ def to_text(report: ProbeReport) -> str:
     lines.append(f"  answering    {', '.join(report.ecus) or 'no address shown'}")
     if report.requests_per_s is not None and report.readings_per_s is not None:
         lines.append(f"  rate         {report.requests_per_s:.1f} requests/s, {report.readings_per_s:.1f} readings/s")
-    lines += ["", "what it tells (asked, answered, round trip, last value)"]
+    if report.signals:
+        lines += _told(report)
+    if report.wrong:
+        lines += ["", "what is wrong"]
+        lines += [f"  {words}" for words in report.wrong]
+    return "\n".join(lines) + "\n"
+
+
+def _told(report: ProbeReport) -> list[str]:
+    """What a vehicle that was reached tells, what it lacks, and its codes."""
+    lines = ["", "what it tells (asked, answered, round trip, last value)"]
     lines += [f"  {_signal(found)}" for found in report.signals] or ["  nothing"]
     lines += ["", "what the forecast lacks, and what that costs"]
     lines += [f"  {lack.name:<18} {lack.costs}" for lack in report.missing] or ["  nothing"]
@@ -101,10 +111,7 @@ def to_text(report: ProbeReport) -> str:
         lines.append("  Drives with these codes are not fit to learn from.")
     if report.all_codes:
         lines.append("  Codes are for the vehicle's manual and a qualified mechanic; the lamp always wins.")
-    if report.wrong:
-        lines += ["", "what is wrong"]
-        lines += [f"  {words}" for words in report.wrong]
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _meaning(code: str) -> str:

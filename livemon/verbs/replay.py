@@ -101,7 +101,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
         counts = ", ".join(f"{reason} {n}" for reason, n in sorted(source.skipped.items())) or "none"
         raise NoDataError(
             f"{path}: expected coolant readings, found none in {seen.samples} samples (skipped: {counts}). "
-            "Was the vehicle asked for PID 05?"
+            + ("docs/log-form.md says what a row may hold" if source.skipped else "Was the vehicle asked for PID 05?")
         )
     rows = source.rows if isinstance(source, LogFile) else seen.samples
     summary = tally.summary(rows, source.skipped)

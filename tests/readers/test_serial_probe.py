@@ -73,6 +73,7 @@ def test_no_vehicle_and_no_adapter_end_with_one_and_say_why(tmp_path: Path) -> N
     assert mute.exit_status == 1
     assert any("does not answer" in words for words in mute.wrong)
     assert "what is wrong" in to_text(mute)
+    assert "lacks" not in to_text(mute), "nothing is known of a vehicle that was not reached"
 
 
 def test_usage(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
