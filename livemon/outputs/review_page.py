@@ -139,7 +139,7 @@ class Units:
     def step(self, value_c: float | None, sign: bool = False, unit: bool = False) -> str:
         if value_c is None:
             return UNKNOWN
-        return f"{self.display.step(value_c):{'+' if sign else ''}.1f}" + (
+        return f"{self.display.step(value_c):{'+' if sign else ''}z.1f}" + (
             f" {self.display.temperature}" if unit else ""
         )
 

@@ -88,7 +88,7 @@ def step(value_c: float | None, units: Display, sign: bool = False) -> str:
     """A difference in degrees, one decimal."""
     if value_c is None:
         return UNKNOWN
-    return f"{units.step(value_c):{'+' if sign else ''}.1f}"
+    return f"{units.step(value_c):{'+' if sign else ''}z.1f}"
 
 
 def band(value: Band | None, units: Display) -> str:
@@ -191,8 +191,8 @@ def climb_items(outcome: Outcome, units: Display) -> list[str]:
     if climb.minutes is not None:
         told += f" in {clock(60.0 * climb.minutes)}"
     if climb.average_grade_pct is not None:
-        told += f", grade {climb.average_grade_pct:.0f}%"
-        told += "" if now is None else f" (now {now:.0f}%)"
+        told += f", grade {climb.average_grade_pct:z.0f}%"
+        told += "" if now is None else f" (now {now:z.0f}%)"
     return [told]
 
 

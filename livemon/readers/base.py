@@ -25,6 +25,8 @@ _PORT_WORDS: Final[dict[int, str]] = {
     errno.EIO: "the device vanished",
     errno.ENXIO: "the device vanished",
     errno.ENODEV: "the device vanished",
+    errno.ENOTTY: "no serial device",
+    errno.EISDIR: "no serial device",
     errno.ECONNREFUSED: "connection refused: is the {what} on?",
 }
 
@@ -36,6 +38,8 @@ def port_words(error: Exception, what: str) -> str:
     """
     if isinstance(error, OSError) and error.errno in _PORT_WORDS:
         return _PORT_WORDS[error.errno].format(what=what)
+    if str(error).startswith("Could not configure port"):  # pyserial keeps the number to itself
+        return _PORT_WORDS[errno.ENOTTY]
     if "returned no data" in str(error) or "socket disconnected" in str(error):
         return "the device vanished"
     return str(error)

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from livemon import __version__, settings
 from livemon.core.pipeline import CoreSettings
@@ -18,6 +19,9 @@ from livemon.files import route_header, vehicle_file
 from livemon.outputs.files import write_whole
 from livemon.readers.route_file import read_route
 from livemon.settings import Layer, ScreenSettings, Settings
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 QUANTITIES = {
     "--limit": ("TEMP", 'your own line, such as "108 C" or "226 F"'),
@@ -94,6 +98,13 @@ def write_result(option: str, path: Path, text: str) -> None:
         raise SetupError(f"{option} {path}", "a file that can be written", found) from None
 
 
+def sheet(*, soft_wrap: bool = False, width: int | None = None) -> Console:
+    """Standard output for people; names of files, routes and vehicles come out as they are, brackets and all."""
+    from rich.console import Console  # costs time that `watch --json` need not pay
+
+    return Console(highlight=False, markup=False, emoji=False, soft_wrap=soft_wrap, width=width)
+
+
 @dataclass(frozen=True, slots=True)
 class InForce:
     """Everything that is in force for one run, and the remarks that came up while settling it."""
@@ -123,7 +134,7 @@ class InForce:
         offset_c = self.settings.of(CoreSettings).sensor_offset_c
         if not offset_c:
             return ()
-        shown = f"{-self.display.step(offset_c):+.1f} {self.display.temperature}"
+        shown = f"{-self.display.step(offset_c):+z.1f} {self.display.temperature}"
         return (f"coolant readings corrected by {shown} (drive.sensor_offset)",)
 
     def header(self) -> dict[str, str]:

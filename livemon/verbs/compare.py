@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from livemon.core.units import Display
 from livemon.errors import SetupError
@@ -188,9 +188,10 @@ def _tell(
     failed: Sequence[Unread],
     display: Display,
 ) -> None:
-    console = Console(highlight=False)
+    console = common.sheet()
     for change, gain in zip(result.overall, gains, strict=True):
-        console.print(f"[bold]{result.states[change.before]} -> {result.states[change.after]}[/bold]: {_words(change)}")
+        named = Text(f"{result.states[change.before]} -> {result.states[change.after]}", style="bold")
+        console.print(named, f": {_words(change)}", sep="")
         if gain is not None:
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))
@@ -210,8 +211,8 @@ def _tell(
             {None: "any", True: "on", False: "off"}[change.ac_on],
             f"{change.drives[0]} / {change.drives[1]}",
             f"{change.minutes[0]:.0f} / {change.minutes[1]:.0f}",
-            "" if pct is None else f"{pct[0]:+.0f} %",
-            "" if pct is None else f"{pct[1]:+.0f} to {pct[2]:+.0f} %",
+            "" if pct is None else f"{pct[0]:+z.0f} %",
+            "" if pct is None else f"{pct[1]:+z.0f} to {pct[2]:+z.0f} %",
             "too few" if pct is None else change.verdict.value,
         )
     console.print(table)
@@ -225,7 +226,7 @@ def _tell(
     if cool_ones:
         console.print(f"Never hot enough to tell (thermostat hardly open): {', '.join(cool_ones)}")
     for one in failed:
-        console.print(f"Left out: {one}", markup=False, soft_wrap=True)
+        console.print(f"Left out: {one}", soft_wrap=True)
     console.print(
         "Estimates. Work on a cooling system belongs with a qualified mechanic; the vehicle's manual comes first.",
         style="dim",
@@ -242,7 +243,7 @@ def _words(change: Change) -> str:
             f"at least {LEAST_DRIVES} on each side are needed"
         )
     likely, low, high = pct
-    head = f"heat shed per degree {likely:+.0f} % ({low:+.0f} to {high:+.0f} %)"
+    head = f"heat shed per degree {likely:+z.0f} % ({low:+z.0f} to {high:+z.0f} %)"
     if change.verdict.value != "cannot tell yet":
         return f"{change.verdict.value}: {head}"
     if change.more_drives == 0:

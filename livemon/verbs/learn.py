@@ -9,7 +9,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
-from rich.console import Console
 from rich.table import Table
 
 from livemon.core.figures import Figure
@@ -144,7 +143,7 @@ def _round(value: float) -> float | None:
 
 
 def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.Namespace) -> None:
-    console = Console(highlight=False, soft_wrap=False)
+    console = common.sheet()
     count = len(found.drives)
     console.print(
         f"Learned from {count} drive{'s' if count != 1 else ''}, {found.hours:.1f} h, starting from "
@@ -176,7 +175,7 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
     for words in found.not_shown:
         console.print(f"- {words}")
     for one in (*unread, *found.left):
-        console.print(f"Left out: {one.name}: {one.reason}", markup=False, soft_wrap=True)
+        console.print(f"Left out: {one.name}: {one.reason}", soft_wrap=True)
     if not found.fit.settled:
         console.print("The fit had not come to rest after its last round: take the bands as too narrow.")
     if args.out is not None:

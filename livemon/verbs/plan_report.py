@@ -13,6 +13,7 @@ from livemon.core.route import Route
 from livemon.core.units import LENGTH, SPEED, Display, to_unit
 from livemon.core.vehicle import PARTS
 from livemon.study.plan import Plan, gain_c
+from livemon.verbs.common import sheet
 
 HELPS_FROM_K: Final = 0.5
 """A way that is not so much cooler is named among those that do not help."""
@@ -92,8 +93,8 @@ def _band(band: Band) -> dict[str, float | None]:
 
 def print_report(report: dict[str, Any], display: Display) -> None:
     """The report on standard output, in the units of `display`."""
-    from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     def temp(band: dict[str, float], step: bool = False) -> str:
         turn = display.step if step else display.temp
@@ -106,10 +107,12 @@ def print_report(report: dict[str, Any], display: Display) -> None:
     def high(metres: float) -> str:
         return f"{to_unit(metres, LENGTH, display.length):.0f} {display.length}"
 
-    console, unit = Console(highlight=False, soft_wrap=True), f"°{display.temperature}"
+    console, unit = sheet(soft_wrap=True), f"°{display.temperature}"
     console.print(
-        f"[bold]{report['route']}[/bold]: {far(report['length_km'])}, rise {high(report['rise_m'])}, "
-        f"steepest {report['steepest_pct']} %, {report['minutes']:.0f} min"
+        Text(report["route"], style="bold"),
+        f": {far(report['length_km'])}, rise {high(report['rise_m'])}, "
+        f"steepest {report['steepest_pct']} %, {report['minutes']:.0f} min",
+        sep="",
     )
     if report["bridged_points"]:
         console.print(f"{report['bridged_points']} points of the route could not be true and were bridged")
@@ -127,7 +130,7 @@ def print_report(report: dict[str, Any], display: Display) -> None:
             f"speed   the engine cannot hold it between {far(begin)} and {far(end)}: {least:.0f} {display.speed} left"
         )
     for finding in report["wrong"]:
-        console.print(f"[bold]wrong[/bold]   {finding}")
+        console.print(Text("wrong", style="bold"), f"   {finding}", sep="")
     helping = [way for way in report["ways"] if way["cooler_c"]["likely"] >= HELPS_FROM_K]
     if helping:
         console.print("\nwhat would help, the gentlest first; in brackets the 80 % band")
@@ -136,12 +139,12 @@ def print_report(report: dict[str, Any], display: Display) -> None:
             table.add_column(head, justify="right" if head == "min" else "left")
         for way in helping:
             kept = way["keeps_under_limit"] + ("" if way["holds_speed"] else ", speed falls")
-            longer = f"{way['minutes_longer']:+.0f}"
+            longer = f"{way['minutes_longer']:+z.0f}"
             table.add_row(way["way"], temp(way["peak_c"]), temp(way["cooler_c"], True), longer, kept)
-        Console(width=max(console.width, WIDTH), highlight=False).print(table)
+        sheet(width=max(console.width, WIDTH)).print(table)
     rest = [way["way"] for way in report["ways"] if way not in helping]
     if rest:
-        Console(highlight=False).print(f"no help on this climb: {'; '.join(rest)}")
+        sheet().print(f"no help on this climb: {'; '.join(rest)}")
     if report["parts"]:
         console.print("\nwhat a part would buy on this climb")
     for part in report["parts"]:

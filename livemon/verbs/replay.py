@@ -218,7 +218,12 @@ def _with_progress(events: Iterable[Event], path: Path, source: Source) -> Itera
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[at]}"), TimeRemainingColumn())
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.fields[at]}"),
+        TimeRemainingColumn(),
+    )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(path.name, total=1.0 if isinstance(source, LogFile) else None, at="0:00")
         for event in events:

@@ -58,8 +58,8 @@ def short_lines(tree: Mapping[str, Any]) -> list[str]:
     for e in tree["evidence"]:
         ac = {None: "A/C on or off", True: "A/C on", False: "A/C off"}[e["ac_on"]]
         lines.append(
-            f"{e['regime']}, {ac}, {e['minutes']:.0f} min: heat shed per degree {e['shed_pct']:+.0f} % of what the "
-            f"profile should have (90 % interval {e['low_pct']:+.0f} to {e['high_pct']:+.0f} %)"
+            f"{e['regime']}, {ac}, {e['minutes']:.0f} min: heat shed per degree {e['shed_pct']:+z.0f} % of what the "
+            f"profile should have (90 % interval {e['low_pct']:+z.0f} to {e['high_pct']:+z.0f} %)"
         )
     odds = [f"{o['words']} {100 * o['probability']:.0f} %" for o in tree["odds"][:MOST_ODDS]]
     if odds:

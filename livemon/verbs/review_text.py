@@ -14,6 +14,7 @@ from livemon.outputs import review_page as tables
 from livemon.outputs.summary_text import clock
 from livemon.outputs.view_words import CAUTION_SHORT
 from livemon.study.sensor_check import SensorCheck
+from livemon.verbs.common import sheet
 from livemon.verbs.review_short import HEADING, short_lines
 
 MOST_ROWS: Final = 20
@@ -22,7 +23,7 @@ ACTIONS: Final = "Actions, and what they did"
 
 def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) -> None:
     """The summary of one drive."""
-    console = Console(highlight=False)
+    console = sheet()
     unit = tables.Units(display)
     margin = report["least_margin_c"]
     console.print(Text(f"{report['log']}: {clock(report['seconds'])}", style="bold"))

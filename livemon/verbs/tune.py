@@ -230,7 +230,9 @@ def _bar(total: int, shown: bool) -> Iterator[Any]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("trips"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, TextColumn("{task.fields[last]}"), console=Console(stderr=True), transient=True) as bar:
+    with Progress(
+        *columns, TextColumn("{task.fields[last]}", markup=False), console=Console(stderr=True), transient=True
+    ) as bar:
         task = bar.add_task("trips", total=total, last="")
         yield lambda path: bar.update(task, advance=1, last=Path(path).name)
 

@@ -14,6 +14,7 @@ from livemon.settings import KEYS, Key
 from livemon.study import tune
 from livemon.study.sweep import SWEPT
 from livemon.study.tune import Aim, Choice, Judged, Row
+from livemon.verbs.common import sheet
 from livemon.verbs.recordings import Unread
 
 if TYPE_CHECKING:
@@ -140,11 +141,9 @@ class Told:
 
     def print(self, display: Display) -> None:
         """Tables and sentences for the bench at home."""
-        from rich.console import Console
-
-        console = Console(highlight=False)
+        console = sheet()
         for one in self.without:
-            console.print(f"Left out: {one}", markup=False, soft_wrap=True)
+            console.print(f"Left out: {one}", soft_wrap=True)
         for line in self.strength():
             console.print(line)
         console.print(self._candidate_table(), self._trip_table(display), sep="\n\n")
@@ -156,7 +155,7 @@ class Told:
             f"in force: floods (over 10 alarms in 10 min) {sums.floods}, chattering (the same 3 times in a minute) "
             f"{sums.chattering}, fleeting (cause gone before the hold was over) {sums.fleeting}"
         )
-        console.print(f"[bold]{self.verdict()}[/bold]")
+        console.print(self.verdict(), style="bold")
         console.print("The limit is the owner's choice. Of gauge and tool the worse one counts.", style="dim")
 
     def _candidate_table(self) -> Table:

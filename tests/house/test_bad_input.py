@@ -285,3 +285,18 @@ def test_work_that_was_interrupted_is_not_work_done(tmp_path: Path) -> None:
 def test_a_verb_nearly_right_is_named(capsys: Captured) -> None:
     assert main(["relpay"]) == 2
     assert "Did you mean replay?" in capsys.readouterr().err
+
+
+def test_a_route_named_in_brackets_is_told_by_its_name(tmp_path: Path, capsys: Captured) -> None:
+    """Names of files and routes are not markup: brackets neither vanish nor break."""
+    hill, gpx = tmp_path / "to[bold]p.csv", tmp_path / "hill.gpx"
+    hill.write_text("distance_km,height_m\n0,100\n5,500\n")
+    points = "".join(f'<trkpt lat="{k / 100}" lon="1"><ele>{100 + 40 * k}</ele></trkpt>' for k in range(6))
+    track = f"<trk><name>up [/b] :car:</name><trkseg>{points}</trkseg></trk>"
+    gpx.write_text(f'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">{track}</gpx>')
+    for path, name in ((hill, "to[bold]p: "), (gpx, "up [/b] :car:: ")):
+        assert main(["plan", str(path), "--outside", "30 C"]) == 0
+        told = capsys.readouterr()
+        assert name in told.out
+        assert "-0" not in told.out
+        assert told.err == ""
