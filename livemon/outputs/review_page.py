@@ -38,12 +38,16 @@ p{margin:.4rem 0}
 figure{margin:.6rem 0}
 img{width:100%;max-width:760px;height:auto;display:block}
 figcaption{font-size:.85rem;color:#333}
-.wide{overflow-x:auto}
+.wide{overflow-x:auto;background:linear-gradient(to right,#fff 30%,#fff0),
+linear-gradient(to left,#fff 30%,#fff0) 100% 0,
+linear-gradient(to right,#0006,#0000),linear-gradient(to left,#0006,#0000) 100% 0;
+background-size:36px 100%,36px 100%,12px 100%,12px 100%;background-repeat:no-repeat;
+background-attachment:local,local,scroll,scroll} /* a shadow where a table goes on out of sight */
 table{border-collapse:collapse;font-size:.9rem;font-variant-numeric:tabular-nums}
 th,td{border-bottom:1px solid #bbb;padding:4px 8px;text-align:left;vertical-align:top}
 td.n,th.n{text-align:right}
 td.n{white-space:nowrap}
-th{vertical-align:bottom}
+th{vertical-align:bottom;overflow-wrap:normal}
 td.t{min-width:5rem}
 @media(max-width:500px){table{font-size:.8rem}th,td{padding:3px 4px}}
 """
