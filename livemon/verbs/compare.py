@@ -13,7 +13,7 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from livemon.core.units import Display
+from livemon.core.planned import PlanSettings
 from livemon.errors import SetupError
 from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
@@ -73,13 +73,13 @@ def run(args: argparse.Namespace) -> int:
             "--before, --after", "drives hot enough to open the thermostat well", len(paths), failed,
             "Drive the same climb on a warm day, with the A/C declared and outside air read or typed.",
         )  # fmt: skip
-    climb = _climb(args, drives, force.core().outside_c)
+    climb = _climb(args, drives, force)
     gains = _worths(result, climb, force.core().profile, force.core().limit_c)
     report = _report(result, drives, gains, failed)
     if args.json:
         print(json.dumps(report))
     else:
-        _tell(result, drives, gains, failed, force.display)
+        _tell(result, drives, gains, failed, force)
     if args.picture is not None:
         from livemon.outputs.charts_compare import draw_compare
 
@@ -89,12 +89,20 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _climb(args: argparse.Namespace, drives: Sequence[Drive], outside_c: float | None) -> Climb | None:
+def _climb(args: argparse.Namespace, drives: Sequence[Drive], force: common.InForce) -> Climb | None:
+    """The road on which a change is worth something: the route as it is meant to be driven, or the hardest climb seen.
+
+    What was not typed of the route is as it was driven: speed and air of that climb, else the middle air of the drives.
+    """
     seen = hardest_climb(drives)
     if args.route is None:
         return seen
-    air_c = outside_c if outside_c is not None else 30.0 if seen is None else seen.air_c
-    return Climb(read_route(args.route), air_c, 70.0 if seen is None else seen.speed_kmh, False)
+    plan = force.settings.of(PlanSettings)
+    as_driven = seen is not None and force.settings.entries["plan.speed"].source == "default"
+    air_c = force.core().outside_c
+    if air_c is None:
+        air_c = float(np.nanmedian(np.concatenate([d.air_c for d in drives]))) if seen is None else seen.air_c
+    return Climb(read_route(args.route), air_c, seen.speed_kmh if seen and as_driven else plan.speed_kmh, plan.ac)
 
 
 def _worths(result: Comparison, climb: Climb | None, profile: Any, limit_c: float) -> list[Worth | None]:
@@ -186,8 +194,10 @@ def _tell(
     drives: Sequence[Drive],
     gains: Sequence[Worth | None],
     failed: Sequence[Unread],
-    display: Display,
+    force: common.InForce,
 ) -> None:
+    display = force.display
+    air_from = " (as driven)" if force.core().outside_c is None else ""
     console = common.sheet()
     for change, gain in zip(result.overall, gains, strict=True):
         named = Text(f"{result.states[change.before]} -> {result.states[change.after]}", style="bold")
@@ -196,7 +206,8 @@ def _tell(
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))
             console.print(
-                f"  worth on {gain.climb.route.name} at {display.temp(gain.climb.air_c):.0f} {display.temperature}: "
+                f"  worth on {gain.climb.route.name} at {display.temp(gain.climb.air_c):.0f} {display.temperature}"
+                f"{air_from}: "
                 f"peak {display.temp(gain.before_c):.0f} -> {display.temp(gain.after_c):.0f} {display.temperature}, "
                 f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit "
                 f"{gain.minutes_over_before:.0f} -> {gain.minutes_over_after:.0f}"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -12,6 +15,8 @@ from livemon.study.compare import Difference, Verdict, _more, compare, pairs
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
 from livemon.study.shed_lanes import more_unknowns, widened
+from livemon.verbs import compare as verb
+from livemon.verbs.common import InForce, settle
 from livemon.verbs.compare import _words
 from tests.bench.garages.__main__ import judge
 from tests.bench.garages.garages import load
@@ -55,6 +60,29 @@ def test_drives_that_never_get_hot_give_nothing() -> None:
                  95.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat)  # fmt: skip
     garage = load("sim", "same", 1, 21)[0]
     assert compare([cool, cool], [0, 1], garage.profile, ["before", "after"]) is None
+
+
+def _asked(route: Path, *options: str) -> tuple[argparse.Namespace, InForce]:
+    parser = argparse.ArgumentParser()
+    verb.add_arguments(parser)
+    args = parser.parse_args(["--before", "a.csv", "--after", "b.csv", "--route", str(route), *options])
+    return args, settle(args)
+
+
+def test_a_route_is_driven_as_typed_or_in_the_air_of_the_drives(tmp_path: Path) -> None:
+    route = tmp_path / "pass.csv"
+    route.write_text("distance_km,height_m\n0,100\n10,800\n")
+    flat = np.ones(200)
+    level = Drive("level", 5.0 * np.arange(200), 85.0 * flat, 60.0 * flat, 2000.0 * flat, 80.0 * flat, 22.0 * flat,
+                  95.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat, 0.0 * flat)  # fmt: skip
+    args, force = _asked(route)
+    told = verb._climb(args, [level], force)
+    assert told is not None
+    assert (told.route.name, told.air_c, told.speed_kmh, told.ac_on) == ("pass", 22.0, 80.0, False)
+    args, force = _asked(route, "--outside", "41 C", "--plan-speed", "50 km/h", "--plan-ac", "on")
+    told = verb._climb(args, [level], force)
+    assert told is not None
+    assert (told.air_c, told.speed_kmh, told.ac_on) == (41.0, 50.0, True)
 
 
 SLOPES = (0.0,) * len(more_unknowns(widened(VehicleProfile())))
