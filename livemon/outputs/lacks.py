@@ -29,6 +29,7 @@ class Lack(NamedTuple):
 
 ALONE: Final = Lack("coolant alone: forecast 10 % worse, 30 % on steady grades", True)
 NO_HEAT: Final = Lack("no engine load: not measured; coolant alone is 10 % worse", True)
+NO_RPM: Final = Lack("no engine speed: not measured; coolant alone is 10 % worse", True)
 NO_OUTSIDE: Final = Lack("no outside air told or typed: no loss measured", False)
 
 
@@ -43,7 +44,7 @@ def lacks(told: Collection[str], *, outside_typed: bool, coolant_each_s: float |
     if not ({"rpm", "speed_kmh", AIR_FLOW} | HEAT) & set(told):
         found.append(ALONE)
     elif AIR_FLOW not in told and not ("rpm" in told and HEAT & set(told)):
-        found.append(NO_HEAT)
+        found.append(NO_RPM if HEAT & set(told) else NO_HEAT)
     if coolant_each_s is not None and coolant_each_s > MEASURED_SLOW_S:
         found.append(Lack(f"coolant each {coolant_each_s:.0f} s: not measured, 3 s costs nothing", True))
     elif coolant_each_s is not None and coolant_each_s >= SLOW_S:
