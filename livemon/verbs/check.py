@@ -24,7 +24,7 @@ SEA_LEVEL_M = 0.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--template", action="store_true", help="print a settings file with every key at its default")
-    add_common(parser, quiet=False)
+    add_common(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,6 +38,8 @@ def run(args: argparse.Namespace) -> int:
     findings = boiling_findings(in_force, summit_m)
     if args.json:
         print(json.dumps(_as_json(in_force, findings)))
+    elif args.quiet:
+        sys.stdout.write("".join(f"wrong: {finding}\n" for finding in findings))
     else:
         sys.stdout.write(_as_text(in_force, findings))
     return 2 if findings else 0

@@ -43,7 +43,6 @@ def add_common(
     route: bool = True,
     view: bool = False,
     json: bool = True,
-    quiet: bool = True,
 ) -> None:
     """The common options; a verb leaves out those that mean nothing to it."""
     parser.add_argument(
@@ -67,8 +66,7 @@ def add_common(
         parser.add_argument("--json", action="store_true", help="one JSON object a line; docs/output.md")
     if view:
         parser.add_argument("--view", choices=("driver", "passenger"), default="driver", help="which view to show")
-    if quiet:
-        parser.add_argument("--quiet", action="store_true", help="no progress and no remarks, only the result")
+    parser.add_argument("--quiet", action="store_true", help="no progress and no remarks, only the result")
 
 
 def room_for(option: str, path: Path, read: Callable[[Path], object], kind: str) -> None:

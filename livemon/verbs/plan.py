@@ -35,7 +35,7 @@ LONGEST_STOP_S: Final = 7_200.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("route", metavar="ROUTE", type=Path, help="GPX, or a table (CSV) of distance and height")
-    common.add_common(parser, route=False, quiet=False)
+    common.add_common(parser, route=False)
     parser.add_argument("--outside-top", metavar="TEMP", help="outside air at the highest point; else 6.5 C per km")
     parser.add_argument("--headwind", metavar="SPEED", help="wind against the vehicle; with a minus sign from behind")
     parser.add_argument(
@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(report))
     else:
-        print_report(report, force.display)
+        print_report(report, force.display, remarks=not args.quiet)
     return 0
 
 

@@ -91,7 +91,7 @@ def _band(band: Band) -> dict[str, float | None]:
     return {name: None if value is None else round(value, 1) for name, value in sides}
 
 
-def print_report(report: dict[str, Any], display: Display) -> None:
+def print_report(report: dict[str, Any], display: Display, *, remarks: bool = True) -> None:
     """The report on standard output, in the units of `display`."""
     from rich.table import Table
     from rich.text import Text
@@ -152,6 +152,8 @@ def print_report(report: dict[str, Any], display: Display) -> None:
             f"{part['words']}: cooler by {temp(part['cooler_c'], True)} {unit}, peak {temp(part['peak_c'])} {unit}; "
             f"limit kept: {part['keeps_under_limit']}"
         )
+    if not remarks:
+        return
     console.print(
         "\nEstimates. The worse of gauge and tool counts; a warning lamp always wins;\n"
         "the vehicle's manual comes first.",

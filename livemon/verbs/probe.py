@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 
 from livemon.errors import NoDataError, SetupError
+from livemon.readers.base import LinkSettings
 from livemon.readers.serial_elm import SerialSettings
+from livemon.settings import from_file, settle
 from livemon.verbs import probe_adapter
 from livemon.verbs.probe_report import ProbeReport, to_json, to_text
 from livemon.wire.elm_facts import ElmSettings
@@ -37,12 +40,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gps-baud", type=int, default=9600, metavar="N", help="its speed; default 9600")
     parser.add_argument("--seconds", type=float, default=60.0, metavar="N", help="give up after so long; default 60")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+    parser.add_argument("--quiet", action="store_true", help="no progress, only the result")
+    parser.add_argument(
+        "--settings", type=Path, metavar="FILE", help="where the vehicle is (section link), unless it is said here"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Probe once; 0 the vehicle answers with coolant, 1 it does not."""
     if not 5.0 <= args.seconds <= 600.0:
         raise SetupError("--seconds", "5 to 600", repr(args.seconds))
+    if args.settings is not None and not (args.port or args.find or args.can or args.gps):
+        _as_settings_say(args)
     if args.gps is not None:
         if args.port is not None or args.find or args.can is not None:
             raise SetupError("probe", "either --gps or a vehicle", "both", "Probe one after the other.")
@@ -56,11 +65,21 @@ def run(args: argparse.Namespace) -> int:
             )
         return show(_bus(args), args.json)
     if args.find and args.port is None:
-        args.port, args.baud = _found()
+        args.port, args.baud = _found(args.quiet)
     if args.port is None:
         raise SetupError("the vehicle", "--port PATH, --find or --can CHANNEL", "none", "Say where the vehicle is.")
     settings = SerialSettings(args.port, args.baud, elm=ElmSettings(protocol=args.protocol))
     return show(probe_adapter.examine(settings, args.seconds), args.json)
+
+
+def _as_settings_say(args: argparse.Namespace) -> None:
+    """The vehicle as `watch --settings` would look for it."""
+    link = settle(from_file(args.settings)).of(LinkSettings)
+    args.port, args.can = link.port or None, link.can or None
+    args.baud, args.interface = args.baud or link.baud, link.interface
+    args.bitrate = link.bitrate or args.bitrate
+    args.listen_only |= link.listen_only
+    args.ask_silent_bus |= link.ask_silent_bus
 
 
 def _bus(args: argparse.Namespace) -> ProbeReport:
@@ -83,13 +102,14 @@ def show(report: ProbeReport, as_json: bool) -> int:
     return report.exit_status
 
 
-def _found() -> tuple[str, int]:
+def _found(quiet: bool) -> tuple[str, int]:
     ports = probe_adapter.candidate_ports()
     if not ports:
         raise NoDataError(
             "probe --find: expected a serial port on this machine, found none. Is the adapter plugged in?"
         )
     for name, baud, words in probe_adapter.find(ports):
-        print(f"found on {name} at {baud}: {words}", file=sys.stderr)
+        if not quiet:
+            print(f"found on {name} at {baud}: {words}", file=sys.stderr)
         return name, baud
     raise NoDataError(f"probe --find: expected an adapter, found none on {', '.join(ports)}. Is it powered?")

@@ -13,6 +13,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Final
 
 from livemon.core.events import Mark
@@ -25,6 +26,7 @@ from livemon.outputs.console import Console
 from livemon.outputs.feed import FeedSettings
 from livemon.outputs.feed_line import health_of, outcome_of
 from livemon.outputs.view import View
+from livemon.settings import from_file, settle
 
 WAIT_S: Final = 0.2
 MAX_MARKS: Final = 16
@@ -34,7 +36,10 @@ GREETING_S: Final = 1.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--view", choices=[view.value for view in View], default=View.DRIVER.value, help="who looks")
-    parser.add_argument("--socket", metavar="PATH", default=FeedSettings().socket, help="the monitor's feed")
+    parser.add_argument("--socket", metavar="PATH", help=f"the monitor's feed; default: {FeedSettings().socket}")
+    parser.add_argument(
+        "--settings", type=Path, metavar="FILE", help="the monitor's settings, where they name another feed"
+    )
     parser.add_argument("--units", metavar="WORD", help="us or metric; left out: as the monitor's settings say")
     parser.add_argument("--json", action="store_true", help="print the feed's lines as they come, draw nothing")
 
@@ -42,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.units is not None and args.units not in DISPLAYS:
         raise SetupError("--units", " or ".join(DISPLAYS), repr(args.units))
-    attached = Attached(args.socket)
+    attached = Attached(_socket(args))
     with _ended_by_signal():
         try:
             return _print_lines(attached) if args.json else _draw(attached, View(args.view), args.units)
@@ -50,6 +55,16 @@ def run(args: argparse.Namespace) -> int:
             return 0
         finally:
             attached.detach()
+
+
+def _socket(args: argparse.Namespace) -> str:
+    """The feed as the option or the settings name it."""
+    if args.socket is not None:
+        return str(args.socket)
+    feed = FeedSettings() if args.settings is None else settle(from_file(args.settings)).of(FeedSettings)
+    if not feed.socket:
+        raise SetupError(f"{args.settings}, feed.socket", "the path of a socket", "none", "Name it with --socket")
+    return feed.socket
 
 
 def _print_lines(attached: Attached) -> int:

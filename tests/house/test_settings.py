@@ -393,3 +393,27 @@ def test_mass_of_the_drive_goes_before_the_profile() -> None:
     ours = settings.settle(settings.options({"--mass": "3 t"})).core(profile)
     assert ours.profile.figure("mass_kg").likely == 3000
     assert settings.settle().core(profile).profile == profile
+
+
+def test_probe_and_show_find_the_vehicle_and_the_monitor_where_the_settings_say(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = tmp_path / "own.yaml"
+    own.write_text(f"link:\n  port: {tmp_path / 'adapter'}\nfeed:\n  socket: none\n")
+    assert main(["probe", "--settings", str(own), "--quiet", "--seconds", "5"]) == 1
+    assert f"port {tmp_path / 'adapter'}: no such device" in capsys.readouterr().out
+    assert main(["show", "--settings", str(own)]) == 2
+    assert "feed.socket: expected the path of a socket, found none. Name it with --socket" in capsys.readouterr().err
+
+
+def test_quiet_leaves_the_result_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    hill = tmp_path / "hill.csv"
+    hill.write_text("distance_km,height_m\n0,100\n5,500\n")
+    assert main(["check", "--quiet"]) == 0
+    assert capsys.readouterr().out == ""
+    assert main(["check", "--quiet", "--limit", "135 C"]) == 2
+    assert capsys.readouterr().out.startswith("wrong: drive.limit (--limit)")
+    assert main(["plan", str(hill), "--outside", "30 C", "--quiet"]) == 0
+    told = capsys.readouterr().out
+    assert "peak" in told
+    assert "Estimates" not in told
