@@ -62,6 +62,8 @@ class Situation:
     estimate_c: float | None = None
     rate_c_per_min: float | None = None
     trusted: bool | None = None
+    heat: bool = True
+    """The level stands for heat, here or coming; an advisory for lost data or a cold engine asks nothing of anybody."""
     coolant_lost: bool = False
     fan_failed: bool = False
     """Trust holds the fan for not running."""
@@ -263,7 +265,7 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
         return Advised(tuple(first))
     if now.trusted is False and now.level < Level.CAUTION:
         return Advised(tuple(first))
-    if now.level < Level.ADVISORY:
+    if now.level < Level.ADVISORY or (now.level is Level.ADVISORY and not now.heat):
         idling = _soaking(state, now, s, standing)
         return Advised((*first, *([_keep_idling(state, now, s)] if idling else [])))
     helping, withheld = _helping(state, now, s, standing)

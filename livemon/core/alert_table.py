@@ -154,6 +154,9 @@ class Now:
 
 
 Test = Callable[[Now, AlertSettings], bool]
+FAULT: Final = "fault: see doubts"
+LOST: Final = "data lost"
+"""Reasons that do not by themselves mean heat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +200,7 @@ def _danger_row(level: Level, on: str) -> Row:
         ends_words="it no longer does",
         stays=stands,
         off="clear_s",
-        reason="fault: see doubts",
+        reason=FAULT,
     )
 
 
@@ -358,7 +361,7 @@ ROWS: Final[tuple[Row, ...]] = (
         "data live again",
         lambda now, s: now.lost_s is not None,
         "reached_on_s",
-        "data lost",
+        LOST,
         of_silence=True,
     ),
 )

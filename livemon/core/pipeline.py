@@ -15,6 +15,7 @@ from livemon.core import acted, advice, alert, forecast, planned, what_if
 from livemon.core.acted import Doing
 from livemon.core.advice import Advised, Gains, Situation
 from livemon.core.alert import AlertState, Evidence, default_stop_c
+from livemon.core.alert_table import FAULT, LOST
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.events import Event, Tick
 from livemon.core.forecast import Forecast
@@ -259,6 +260,7 @@ def _situation(state: State, one: _Judged, gains: Gains, settings: CoreSettings)
         estimate_c=None if now is None else now.coolant_c.likely,
         rate_c_per_min=None if moment.rate is None else moment.rate.likely,
         trusted=verdict.trusted,
+        heat=_for_heat(state, one),
         coolant_lost=verdict.coolant_lost,
         fan_failed=verdict.fan_failed,
         speed_kmh=inputs.speed_kmh,
@@ -275,6 +277,13 @@ def _situation(state: State, one: _Judged, gains: Gains, settings: CoreSettings)
         fan_engine_driven=float(state.cooling.fan_m_s_krpm) > 0.0,
         gains=gains,
     )
+
+
+def _for_heat(state: State, one: _Judged) -> bool:
+    """Whether the level stands for heat: not for lost data alone, nor for a fault of an engine that is still cold."""
+    reason, now = one.alerting.reason, one.moment.now
+    cold = now is not None and now.coolant_c.likely is not None and now.coolant_c.likely < float(state.cooling.open_c)
+    return not (reason == LOST or (reason == FAULT and cold))
 
 
 def _neighbour_rpm(body: Body, inputs: Inputs) -> tuple[float | None, float | None]:

@@ -55,7 +55,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     door.add_argument("--gps", metavar="PATH", help="GPS receiver, NMEA 0183 over a serial device")
     parser.add_argument("--no-record", action="store_true", help="do not record this drive")
     parser.add_argument("--records", metavar="FOLDER", help="where drives are recorded, over the settings")
-    parser.add_argument("--feed", metavar="SOCKET", help="publish on this local socket for `livemon show`")
+    parser.add_argument(
+        "--feed", metavar="SOCKET", help="publish on this local socket for `livemon show`; none: no feed"
+    )
     common.add_common(parser, view=True)
 
 
@@ -179,13 +181,13 @@ def _cabin(
     of = force.settings.of
     feed = of(FeedSettings)
     if args.feed is not None:
-        feed = replace(feed, socket=args.feed)
+        feed = replace(feed, socket="" if args.feed == "none" else args.feed)
     elif force.settings.entries["feed.socket"].source == "default" and not Path(feed.socket).parent.is_dir():
         feed = replace(feed, socket="")  # not installed as a service: no folder for a socket, and nobody asked for one
     needle = force.settings.entries["needle.points"].text
     settings = CabinSettings(feed, of(PageSettings), of(SoundSettings), of(LampSettings), force.display.name, needle)
     cabin = Cabin(settings, live.put, now_ms, os.environ, source, recording, gps, _outside_typed(force))
-    if args.feed is not None and cabin.feed is None:
+    if args.feed is not None and feed.socket and cabin.feed is None:
         cabin.close()
         raise SetupError("--feed", "a path where a socket can be made", args.feed, "; ".join(cabin.notes))
     return cabin

@@ -233,6 +233,13 @@ def test_nothing_to_say_before_the_start_and_after_the_stop(status: Status) -> N
     assert actions(replace(HALT, status=status)) == []
 
 
+def test_an_advisory_that_is_not_about_heat_asks_nothing_of_anybody() -> None:
+    """Data that came back, an engine that never warms: the driver is told, and has nothing to do."""
+    assert actions(replace(CLIMB, level=Level.ADVISORY, heat=False)) == []
+    assert Action.AC_OFF in actions(replace(CLIMB, level=Level.ADVISORY))
+    assert Action.AC_OFF in actions(replace(CLIMB, heat=False)), "from a caution up nothing is kept back"
+
+
 def test_normal_says_nothing_but_idling_after_a_hard_climb() -> None:
     state, said = after(replace(CLIMB, level=Level.NORMAL, climb_gained_m=300.0, estimate_c=100.0))
     assert said.advice == ()

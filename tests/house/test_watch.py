@@ -127,6 +127,17 @@ def test_a_second_monitor_on_the_same_feed_is_refused(tmp_path: Path) -> None:
             assert "no other monitor" in second.stderr.read()
 
 
+def test_a_feed_called_none_is_none(tmp_path: Path) -> None:
+    """As in the settings; a socket of that name would lie where the drive was begun."""
+    with watching(tmp_path, "--port", str(tmp_path / "nothing"), "--feed", "none") as monitor:
+        folder, end_s = tmp_path / "drives", time.monotonic() + 30
+        while not (folder.is_dir() and any(folder.iterdir())) and time.monotonic() < end_s:
+            time.sleep(0.1)
+        assert not (ROOT / "none").exists()
+        monitor.send_signal(signal.SIGINT)
+        assert monitor.wait(10) == 0
+
+
 @pytest.mark.parametrize("words", [(), ("--port", "a", "--can", "b")])
 def test_where_the_vehicle_is_must_be_said(tmp_path: Path, words: tuple[str, ...]) -> None:
     with watching(tmp_path, *words) as monitor:
