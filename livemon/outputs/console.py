@@ -35,6 +35,8 @@ from livemon.outputs.view import Health, Needle, Screen, Trend, View
 SILENT_S: Final = 4.0
 """No outcome for so long: the figures are taken off the screen."""
 PLAIN_EACH_S: Final = 60
+PLAIN_LINK_S: Final = 5
+"""A link that comes and goes is told at most so often."""
 _POLL_S: Final = 0.1
 _ENTER: Final = "\x1b[?1049h\x1b[?7l\x1b[?25l\x1b[0m\x1b[2J\x1b[H"
 _LEAVE: Final = "\x1b[0m\x1b[2J\x1b[H\x1b[?25h\x1b[?7h\x1b[?1049l"
@@ -92,7 +94,7 @@ class Console:
         self._outcome: Outcome | None = None
         self._health: Health | None = None
         self._came_s = self._began_s = 0.0
-        self._plain: tuple[Level | None, int] = (None, 0)
+        self._plain: tuple[Level | None, int, str] = (None, 0, "")
         self._closing = threading.Event()
         self._listener: threading.Thread | None = None
 
@@ -222,8 +224,12 @@ class Console:
         columns, rows = self._columns_rows()
         second = int(time.monotonic() - self._began_s)
         status = self._outcome.status if self._outcome is not None else Status.STARTING
-        state = view_words.STATUS_REASONS[status] or "ready"
-        return view.start_screen(columns, rows, second, f"{self._source} {state}".strip(), self._wrong)
+        state = f"{self._source} {view_words.STATUS_REASONS[status] or 'ready'}".strip()
+        if self._health is not None and self._health.link not in ("", "up", "down: starting"):
+            state = self._health.link.removeprefix("down: ")  # names the port, and says what is wrong with it
+            if len(state) > columns - 2:
+                state = state.partition(": ")[2] or state
+        return view.start_screen(columns, rows, second, state, self._wrong)
 
     def _repaint(self) -> None:
         columns, rows = self._columns_rows()
@@ -273,11 +279,13 @@ class Console:
         return True
 
     def _print(self, outcome: Outcome, health: Health | None) -> None:
-        """No terminal: a line when the level changes, and each minute."""
-        level, t_ms = self._plain
-        if level is outcome.level and outcome.t_ms - t_ms < PLAIN_EACH_S * 1000:
+        """No terminal: a line when the level changes, soon after the link does, and each minute."""
+        level, t_ms, before = self._plain
+        link = health.link if health is not None else ""
+        each_s = PLAIN_EACH_S if link == before else PLAIN_LINK_S
+        if level is outcome.level and outcome.t_ms - t_ms < each_s * 1000:
             return
-        self._plain = (outcome.level, outcome.t_ms)
+        self._plain = (outcome.level, outcome.t_ms, link)
         self._rich.print(view.plain_line(outcome, self._units, health))
 
     # -- what is pressed -------------------------------------------------------------------------------------------

@@ -24,13 +24,13 @@ import pytest
 from rich.color import ColorSystem
 
 from livemon.core.events import Sample
-from livemon.core.outcome import Level
+from livemon.core.outcome import Level, Status
 from livemon.core.units import METRIC
 from livemon.outputs import view
 from livemon.outputs.console import Console
 from livemon.outputs.console_colours import paint
 from livemon.outputs.console_keys import MOST_NOTE, Keys
-from livemon.outputs.view import View
+from livemon.outputs.view import Health, View
 from livemon.outputs.view_canvas import Look, Span, Tone
 from tests.outputs.scenes import CAUTION, LOST_HOT, NORMAL, SCENES, WARNING
 
@@ -231,6 +231,26 @@ def test_no_terminal_gives_plain_lines_at_changes_and_each_minute() -> None:
     ]
     assert "\x1b" not in out.getvalue()
     assert shown.failure is None
+
+
+def test_what_is_wrong_with_the_port_is_told_before_the_drive(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    busy = Health(link="down: port /dev/ttyUSB0: in use by another program")
+    waiting = replace(NORMAL, status=Status.STARTING, level=Level.UNKNOWN)
+    with console(terminal, monkeypatch) as shown:
+        monkeypatch.setattr(view, "start_seconds", lambda columns, rows, wrong: 60)
+        shown.show(waiting, busy)
+        terminal.read()
+        assert terminal.text().splitlines()[-1] == " in use by another program"
+    out = io.StringIO()
+    with Console(View.DRIVER, METRIC, output=out) as shown:
+        for second in range(12):
+            shown.show(replace(waiting, t_ms=1000 * second), busy if second % 2 else Health(link="down: starting"))
+    assert [line.split(";")[0] for line in out.getvalue().splitlines()[1:]] == [
+        "0:00:00 STARTING", "0:00:05 STARTING", "0:00:10 STARTING",
+    ], "a reason that comes and goes is no flood"  # fmt: skip
+    assert "in use by another program" in out.getvalue()
 
 
 # -- a program of its own on a terminal of its own ------------------------------------------------------------------
