@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -50,7 +49,6 @@ AREA: Final = Kind("area", "m2", {"m2": (1.0, 0.0), "ft2": (0.09290304, 0.0)})
 POWER: Final = Kind("power", "kW", {"kW": (1.0, 0.0), "hp": (0.7456998715822702, 0.0), "PS": (0.73549875, 0.0)})
 TORQUE: Final = Kind("torque", "Nm", {"Nm": (1.0, 0.0), "lbft": (1.3558179483314004, 0.0)})
 DURATION: Final = Kind("duration", "s", {"s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)})
-SHARE: Final = Kind("share", "%", {"%": (1.0, 0.0)})
 ANGULAR_SPEED: Final = Kind("engine speed", "rpm", {"rpm": (1.0, 0.0)})
 VOLTAGE: Final = Kind("voltage", "V", {"V": (1.0, 0.0)})
 
@@ -121,5 +119,3 @@ def in_words(words: str, display: Display) -> str:
 
 
 DISPLAYS: Final[dict[str, Display]] = {"metric": METRIC, "us": US}
-
-Converter = Callable[[float], float]

@@ -118,16 +118,6 @@ def checked_text(raw: bytes) -> bytes:
     return raw
 
 
-def checked_payload(payload: bytes) -> bytes:
-    """`payload` itself if it may be put on the bus; raises ForbiddenRequestError, and nothing is sent."""
-    if not is_allowed_payload(payload):
-        raise ForbiddenRequestError(
-            f"bus: expected a request of services 01 03 07 09 0A, found {payload.hex(' ') or 'nothing'}; "
-            "nothing was sent"
-        )
-    return payload
-
-
 def is_askable(pid: int) -> bool:
     """True if service 01 may be asked for `pid` alone (04 may not: cut short it is a service that writes)."""
     return is_allowed_payload(bytes((0x01, pid)))

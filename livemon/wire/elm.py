@@ -22,6 +22,7 @@ from livemon.wire.elm_ecus import Ecus
 from livemon.wire.elm_exchange import SEARCH_TIMEOUT_MS, Ended, Ending, Exchange
 from livemon.wire.elm_facts import AdapterFacts, Counts, ElmSettings, Pace, Phase, Reopen, Trial
 from livemon.wire.elm_health import CodeWatch, plug_voltage
+from livemon.wire.elm_pause import pause_after, why_no_vehicle
 from livemon.wire.elm_replies import ACTIONS, KLINE_PROTOCOLS, Act, Block, Message, Request
 from livemon.wire.elm_start import RESETS, SAY_BANNER, SETUP, Steps
 from livemon.wire.elm_trials import MOST_TIMEOUT_MS, SHORT_TIMEOUT, Trials
@@ -38,14 +39,6 @@ BUS_FAULTS_TO_SEARCH: Final = 2
 RESYNC_TRIES: Final = 2
 ECHO_RESTARTS: Final = 2
 TRIES_TO_RESET: Final = 4
-
-PAUSE_FIRST_MS: Final = 500
-PAUSE_IN_TOUCH_MS: Final = 1_000
-PAUSE_HOT_MS: Final = 5_000
-PAUSE_COLD_MS: Final = 15_000
-PAUSE_KLINE_MS: Final = 3_000
-HOT_C: Final = 60.0
-"""Above this last coolant reading retries are never further apart than PAUSE_HOT_MS."""
 
 OTHERS_ANSWER_MS: Final = 3_000
 """A PID's silence counts against it only if another one was answered so recently."""
@@ -458,25 +451,14 @@ class Session:
 
     def _no_vehicle(self, block: Block, now_ms: int) -> None:
         """The adapter is there, the vehicle is not: try again, less and less often."""
-        said = next((message for message in block.messages if ACTIONS[message] in (Act.CLOSE, Act.SEARCH)), None)
-        most_ms = PAUSE_IN_TOUCH_MS
-        if said is None:
-            reason = "no data from the vehicle"
-        elif ACTIONS[said] is Act.CLOSE:
-            reason = f"bus fault ({said.value}): check the wiring"
-        else:
-            reason = f"no vehicle ({said.value}): ignition on?"
-            hot = self._coolant_c is not None and self._coolant_c >= HOT_C
-            most_ms = PAUSE_HOT_MS if hot else PAUSE_COLD_MS
-        self._go_down(now_ms, reason)
-        pause_ms = min(PAUSE_FIRST_MS << min(self._tries, 6), most_ms)
-        if said is not None and (said is Message.BUS_INIT_ERROR or self.facts.protocol in KLINE_PROTOCOLS):
-            pause_ms = max(pause_ms, PAUSE_KLINE_MS)
+        why = why_no_vehicle(block, self._coolant_c)
+        self._go_down(now_ms, why.reason)
+        pause_ms = pause_after(why, self._tries, self.facts.protocol)
         self._tries += 1
         if self._tries % TRIES_TO_RESET == 0:
             self._begin_start("ATWS")
         else:
-            if said is not None or self._tries % 2 == 0:
+            if why.said is not None or self._tries % 2 == 0:
                 self._steps.replace(("ATPC", self._protocol_command()))
                 self.facts.shape = None
             self._bitmap = 0x00

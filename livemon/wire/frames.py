@@ -12,7 +12,6 @@ from typing import Final
 
 from livemon.wire import isotp
 
-SERVICE_CURRENT: Final = 0x01
 FUNCTIONAL_11: Final = 0x7DF
 FUNCTIONAL_29: Final = 0x18DB33F1
 TESTER: Final = 0xF1

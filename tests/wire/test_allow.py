@@ -124,9 +124,6 @@ def test_one_flipped_bit_of_a_code_request_never_clears_codes() -> None:
 def test_only_reading_services_pass_as_payload(payload: bytes) -> None:
     if allow.is_allowed_payload(payload):
         assert payload[0] in allow.READING_SERVICES
-    else:
-        with pytest.raises(ForbiddenRequestError):
-            allow.checked_payload(payload)
 
 
 @given(st.text(alphabet="0123456789ABCDEFATZSPI\r >", max_size=12))
