@@ -10,7 +10,7 @@ import argparse
 import json
 import sys
 
-from livemon import settings
+from livemon import setting_keys
 from livemon.core.air import standard_pressure_kpa
 from livemon.core.alert import STOP_UNDER_BOILING_C, default_stop_c
 from livemon.core.coolant import BOILING_BAND_C, boiling_c
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.template:
-        sys.stdout.write(settings.template())
+        sys.stdout.write(setting_keys.template())
         return 0
     in_force = settle(args)
     summit_m = SEA_LEVEL_M

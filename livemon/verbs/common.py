@@ -18,7 +18,8 @@ from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file
 from livemon.outputs.files import write_whole
 from livemon.readers.route_file import read_route
-from livemon.settings import Layer, ScreenSettings, Settings
+from livemon.setting_keys import ScreenSettings
+from livemon.settings import Layer, Settings
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from livemon.core.alert import AlertSettings
 from livemon.core.units import Display
-from livemon.settings import KEYS, Key
+from livemon.setting_keys import KEYS, Key
 from livemon.study import tune
 from livemon.study.sweep import SWEPT
 from livemon.study.tune import Aim, Choice, Judged, Row

@@ -12,7 +12,7 @@ from livemon.core.ignition import CREEP_V_PER_S, FRESH_MS
 from livemon.outputs import feed, page, page_app, page_server
 from livemon.outputs.lamp import LAMP
 from livemon.outputs.service import POWER_OFF_REQUEST
-from livemon.settings import KEYS, SECTIONS
+from livemon.setting_keys import KEYS, SECTIONS
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 PAGES = ("install", "hardware", "wiring", "phone-page", "troubleshooting", "first-drive", "power", "service")

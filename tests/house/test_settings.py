@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from livemon import settings
+from livemon import setting_keys, settings
 from livemon.cli import main
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.route import Route, build
@@ -25,7 +25,7 @@ from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file, yaml_lines
 from livemon.files.forms import Quantity
 from livemon.files.yaml_lines import Word
-from livemon.settings import KEYS, SECTIONS
+from livemon.setting_keys import KEYS, SECTIONS
 
 HOUSE = Path(__file__).resolve().parents[2]
 EXAMPLE = HOUSE / "config" / "vehicles" / "example.yaml"
@@ -44,7 +44,7 @@ def in_force(text: str) -> settings.Settings:
 
 def test_config_file_is_the_table_and_changes_nothing() -> None:
     text = (HOUSE / "config" / "livemon.yaml").read_text()
-    assert text == settings.template(), "rebuild: livemon check --template > config/livemon.yaml"
+    assert text == setting_keys.template(), "rebuild: livemon check --template > config/livemon.yaml"
     ours = settings.settle()
     assert {p: e.value for p, e in in_force(text).entries.items()} == {p: e.value for p, e in ours.entries.items()}
 
