@@ -7,10 +7,8 @@ one drive, the parent keeps columns of five seconds.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -25,6 +23,7 @@ from livemon.readers.log_file import LogFile
 from livemon.study.recording import Drive, from_events
 from livemon.verbs.common import settle
 from livemon.verbs.replay import open_recording
+from livemon.verbs.workers import usual, workers
 
 FEW: Final = 3
 """Up to so many logs are read in this process: workers cost more than they save."""
@@ -104,7 +103,7 @@ def _each(one: Callable[[Path, str], Drive | Unread], paths: Sequence[Path], nam
     if len(paths) <= FEW:
         yield from map(one, paths, names)
         return
-    with ProcessPoolExecutor(max_workers=min(os.cpu_count() or 1, len(paths))) as pool:
+    with workers(usual(len(paths))) as pool:
         yield from pool.map(one, paths, names, chunksize=1)
 
 

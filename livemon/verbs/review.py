@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
@@ -42,6 +40,7 @@ from livemon.verbs.review_report import Reviewed, report
 from livemon.verbs.review_scrub import scrub
 from livemon.verbs.review_short import HEADING, short_lines, short_tree
 from livemon.verbs.review_text import sensor_text, tell
+from livemon.verbs.workers import usual, workers
 
 MOST_PICTURES: Final = 4
 MOST_TOGETHER: Final = 100
@@ -184,7 +183,7 @@ def _reviewed(args: argparse.Namespace, names: Sequence[str]) -> Iterator[Found]
     if len(args.logs) <= 1:
         yield from (review_log(path, args, name) for path, name in zip(args.logs, names, strict=True))
         return
-    with ProcessPoolExecutor(max_workers=min(os.cpu_count() or 1, len(args.logs))) as pool:
+    with workers(usual(len(args.logs))) as pool:
         yield from _shown(pool.map(review_log, args.logs, [args] * len(args.logs), names, chunksize=1), args)
 
 

@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
-import os
 import sys
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -35,6 +33,7 @@ from livemon.verbs.common import add_common, room_for, settle, write_result
 from livemon.verbs.recordings import Unread, no_coolant, none_left, once, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.tune_report import SWEEPABLE, Told, draw
+from livemon.verbs.workers import usual, workers
 
 MOST_LIMITS: Final = 12
 MOST_WORKERS: Final = 32
@@ -197,21 +196,19 @@ def _task(
 def _workers(wanted: int | None, tasks: int) -> int:
     if wanted is not None and not 1 <= wanted <= MOST_WORKERS:
         raise SetupError("--workers", f"1 to {MOST_WORKERS}", str(wanted))
-    return max(1, min(wanted or os.cpu_count() or 1, tasks, MOST_WORKERS))
+    return min(usual(tasks) if wanted is None else max(1, min(wanted, tasks)), MOST_WORKERS)
 
 
-def _work(tasks: Sequence[Task], workers: int, with_bar: bool) -> list[Found]:
+def _work(tasks: Sequence[Task], count: int, with_bar: bool) -> list[Found]:
     """Every task done, in the order of `tasks`."""
     with _bar(len(tasks), with_bar) as moved:
-        if workers <= 1:
+        if count <= 1:
             done = {}
             for task in tasks:
                 done[task.path] = study(task)
                 moved(task.path)
             return [done[task.path] for task in tasks]
-        # Fresh processes: a fork of a process with a drawing thread may hang.
-        fresh = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(workers, mp_context=fresh) as pool:
+        with workers(count, fresh=True) as pool:
             futures = {pool.submit(study, task): task.path for task in tasks}
             results = {}
             for future in as_completed(futures):

@@ -1,0 +1,54 @@
+"""Worker processes: deaf to Ctrl-C, ended at once with the first process, and one that is killed is no traceback."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import time
+
+import pytest
+
+from livemon.errors import LivemonError
+from livemon.verbs.workers import usual, workers
+
+
+def asleep() -> None:
+    time.sleep(300)
+
+
+def interrupted_itself() -> int:
+    os.kill(os.getpid(), signal.SIGINT)
+    return os.getpid()
+
+
+def killed_itself() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+@pytest.mark.parametrize("fresh", [False, True])
+def test_nobody_waits_for_workers_after_ctrl_c(fresh: bool) -> None:
+    def work() -> None:
+        with workers(2, fresh=fresh) as pool:
+            for _ in range(5):
+                pool.submit(asleep)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert not multiprocessing.active_children()
+
+
+def test_a_worker_does_not_hear_ctrl_c() -> None:
+    with workers(1) as pool:
+        assert pool.submit(interrupted_itself).result(60) != os.getpid()
+
+
+def test_a_worker_that_is_killed_is_told_of() -> None:
+    with pytest.raises(LivemonError, match="ended from outside"), workers(1) as pool:
+        pool.submit(killed_itself).result(60)
+
+
+def test_no_more_workers_than_tasks() -> None:
+    assert usual(0) == usual(1) == 1
+    assert usual(1000) == (os.cpu_count() or 1)
