@@ -64,7 +64,7 @@ STANDSTILL_ONLY = frozenset({Action.STOP_ENGINE, Action.IDLE_NEUTRAL, Action.RAI
 """Never said while speed is above zero or unknown: an engine shut off on the move takes steering help with it."""
 
 HORIZONS_S = (120, 300, 600)
-Z80 = 1.2816  # standard deviations to either side of an 80 % band of a normal distribution
+Z80 = 1.2815515655446004  # standard deviations to either side of an 80 % band of a normal distribution
 FORESEE_S = 900
 """`crossing` looks this far ahead [s]."""
 

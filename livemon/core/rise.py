@@ -10,9 +10,8 @@ from __future__ import annotations
 from math import erf, exp, pi, sqrt
 from typing import Final, NamedTuple
 
-from livemon.core.outcome import Band
+from livemon.core.outcome import Z80, Band
 
-Z80: Final = 1.2815515655446004
 STEP_C: Final = 1.0
 """PID 05 has steps of 1 C (SAE J1979); whether it rounds or cuts off only moves the temperature, not the rate."""
 NOISE_C: Final = 0.15

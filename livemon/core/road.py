@@ -14,12 +14,10 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from livemon.core.air import standard_height_m
-from livemon.core.outcome import Band, Climb
+from livemon.core.outcome import Z80, Band, Climb
 from livemon.core.route import OFF_ROUTE_M, Route, locate, match
 from livemon.core.signals import Inputs
 
-Z80: Final = 1.2815515655446004
-"""Half width of an 80 % band of a normal distribution, in standard deviations."""
 GRADE_WALK: Final = 0.02**2 / 500.0
 """Grade (as a fraction) wanders by 2 % within 500 m: variance per metre (AASHTO maxima of 5 to 7 % set the size)."""
 GPS_SIGMA_M: Final = 15.0
