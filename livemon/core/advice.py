@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 
 from livemon.core.advice_words import OFF_FOR_COOLANT, OFF_FOR_FAN, STOP_FOR_COOLANT, STOP_FOR_FAN, WORDS
 from livemon.core.keys import check_ranges, key
-from livemon.core.outcome import STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
+from livemon.core.outcome import LOST_DATA, STANDSTILL_ONLY, Action, Advice, Band, Level, Status, Withheld
 
 Gains = Mapping[Action, tuple[Band, float | None]]
 """What the forecast expects of each action: cooler by [K] at its best within 600 s, and later by [s]."""
@@ -158,7 +158,6 @@ _HURTS: Final[Mapping[Action, str]] = MappingProxyType(
         Action.RAISE_IDLE: "a faster idle makes more heat here than it carries away",
     }
 )
-_LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _MEAN_SPEED_S: Final = 30.0
 _HOT_DRIVE_C: Final = 3.0
 """Driving at speed this close to the limit is as hard on the engine as a climb [K]; common practice, no source."""
@@ -252,7 +251,7 @@ def _choose(state: AdviceState, now: Situation, s: AdviceSettings, standing: boo
     no_fan = _needs_fan(state, now)
     if no_fan and standing:
         return Advised((OFF_FOR_FAN,))
-    blind = now.status in _LOST
+    blind = now.status in LOST_DATA
     first: list[Advice] = []
     if now.level is Level.WARNING:
         first.append(_at_stop(state, now, standing, blind))

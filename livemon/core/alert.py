@@ -6,7 +6,7 @@ told by the estimator, the forecast and trust, boiled down in `Evidence`.
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from livemon.core.alert_table import (
     ROWS,
@@ -19,7 +19,7 @@ from livemon.core.alert_table import (
     settings_table,
     table,
 )
-from livemon.core.outcome import Level, Status
+from livemon.core.outcome import LOST_DATA, Level, Status
 
 __all__ = [
     "ROWS",
@@ -63,9 +63,6 @@ class AlertState(NamedTuple):
     silence_level: Level = Level.UNKNOWN
 
 
-_LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
-
-
 def start() -> AlertState:
     """Nothing heard yet: the first level is unknown."""
     return AlertState()
@@ -74,7 +71,7 @@ def start() -> AlertState:
 def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tuple[AlertState, Level]:
     """The level at this tick, by the table `ROWS`."""
     state = _follow_data(state, evidence, settings)
-    lost = evidence.status in _LOST
+    lost = evidence.status in LOST_DATA
     lost_s = None if state.lost_since_ms is None else (evidence.t_ms - state.lost_since_ms) / 1000.0
     now = Now(evidence, lost_s, state.hot, state.level_before)
     rows = tuple(_move(row, row_state, now, settings, lost) for row, row_state in zip(ROWS, state.rows, strict=True))
@@ -93,7 +90,7 @@ def _follow_data(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState
     """Note since when data are live, lost, or the engine is off; what stood at that moment is remembered."""
     now = Now(e, None, False, Level.UNKNOWN)
     readable = now.hottest_c() is not None
-    if e.status in _LOST:
+    if e.status in LOST_DATA:
         # Never seen is unknown, not lost; and an engine seen to stand makes no heat that could go unseen.
         if not state.seen or (state.lost_since_ms is None and state.off_since_ms is not None):
             return _reset_when_off(state._replace(live_since_ms=None), e, s)

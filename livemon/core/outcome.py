@@ -20,6 +20,10 @@ class Status(Enum):
     ENGINE_OFF = "engine_off"
 
 
+LOST_DATA = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
+"""There were readings to be had and they do not come; `starting` and `engine_off` are no loss."""
+
+
 class Level(IntEnum):
     """Alert level; ordered so that the worse one is the greater one."""
 

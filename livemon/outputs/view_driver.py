@@ -6,7 +6,7 @@ squeezed; the word, the figure, the action and the short caution stay at every s
 
 from __future__ import annotations
 
-from livemon.core.outcome import Level, Outcome
+from livemon.core.outcome import LOST_DATA, Level, Outcome
 from livemon.core.units import Display
 from livemon.outputs import figures, view_plan, view_words
 from livemon.outputs.view_canvas import Canvas, Look, Screen, Tone, wrap
@@ -124,9 +124,9 @@ def _figure(sheet: Canvas, outcome: Outcome, units: Display, top: int, bottom: i
 def labels(outcome: Outcome, units: Display, over: bool, minutes: str | None) -> tuple[str, str]:
     """What stands under the margin, and what under the minutes."""
     if not view_words.believed(outcome):
-        if outcome.trusted is False and outcome.status not in view_words.LOST:
+        if outcome.trusted is False and outcome.status not in LOST_DATA:
             return "sensor doubted: use the gauge", ""
-        lost = "NO DATA: " if outcome.status in view_words.LOST else ""
+        lost = "NO DATA: " if outcome.status in LOST_DATA else ""
         return lost + view_words.STATUS_REASONS[outcome.status], ""
     if outcome.margin_c is None:
         return "margin not known yet", ""

@@ -25,7 +25,6 @@ CAUTION_WHOLE: Final[tuple[str, ...]] = (
 
 UNKNOWN: Final = "--"
 DOWN_PCT: Final = -1.0
-LOST: Final = frozenset({Status.STALE, Status.NO_LINK, Status.NO_COOLANT})
 _STATUS_WORDS: Final[dict[Status, str]] = {
     Status.STARTING: "STARTING",
     Status.LIVE: "",

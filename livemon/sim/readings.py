@@ -7,6 +7,7 @@ generator of each rig, in a fixed order.  What the bus makes of the readings is 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -30,9 +31,7 @@ def told(
 ) -> dict[str, Array]:
     """Readings of the whole batch at each second, by the names of `core/events.SIGNALS`; no faults yet."""
     seconds = len(log["rpm"])
-
-    def noise() -> Array:
-        return np.array([g.standard_normal(seconds) for g in random]).T
+    noise = partial(_noise, random, seconds)
 
     def each(name: str) -> Array:
         return np.array([float(getattr(f, name)) for f in figures])
@@ -68,13 +67,14 @@ def told(
     return readings
 
 
+def _noise(random: Sequence[np.random.Generator], seconds: int) -> Array:
+    """White noise (seconds, rigs), each rig from its own generator."""
+    return np.array([g.standard_normal(seconds) for g in random]).T
+
+
 def located(log: Mapping[str, Array], random: Sequence[np.random.Generator]) -> dict[str, Array]:
     """Readings of a satellite receiver; positions lie on one meridian in mid-ocean, so that no real place is meant."""
-    seconds = len(log["height_m"])
-
-    def noise() -> Array:
-        return np.array([g.standard_normal(seconds) for g in random]).T
-
+    noise = partial(_noise, random, len(log["height_m"]))
     readings: dict[str, Array] = {}
     white = noise()
     gain = (2.0 * DRIFT_LAG_S) ** 0.5  # white noise through the lag has 1 / gain of its size

@@ -15,10 +15,9 @@ from statistics import median
 from threading import Event as Flag
 from typing import Final
 
-from livemon.core.events import Link, Mark, Sample
 from livemon.readers.clock import MonotonicClock
 from livemon.readers.serial_elm import SPEEDS, Port, SerialElm, SerialSettings, open_port
-from livemon.verbs.probe_report import Missing, ProbeReport, SignalFound
+from livemon.verbs.probe_report import Heard, Missing, ProbeReport, SignalFound
 from livemon.wire import allow, pids
 from livemon.wire.codes import PENDING, PERMANENT, STORED
 from livemon.wire.elm import Session
@@ -114,29 +113,22 @@ def examine(settings: SerialSettings, most_s: float = 60.0, drive_s: float = DRI
 
     session = Session(settings.elm, plan)
     session.codes.permanent_too = True
-    values: dict[str, float] = {}
-    reasons: list[str] = []
+    heard = Heard()
     done = Flag()
 
-    def put(event: Sample | Link | Mark) -> None:
-        if isinstance(event, Sample):
-            values.update(event.readings)
-        elif isinstance(event, Link) and not event.up and event.reason not in reasons and len(reasons) < 8:
-            reasons.append(event.reason)
-
     reader = SerialElm(settings, clock, session)
-    reader.start(put)
+    reader.start(heard.put)
     end_s = time.monotonic() + most_s
     while time.monotonic() < end_s and not done.wait(0.05):
         swept_ms = plans[-1].swept_ms if plans else None
         if swept_ms is not None and clock.now_ms() - swept_ms >= drive_s * 1000:
             break
-        if not plans and reasons and time.monotonic() > end_s - most_s + NO_VEHICLE_S:
+        if not plans and heard.reasons and time.monotonic() > end_s - most_s + NO_VEHICLE_S:
             break  # so long without a vehicle is enough to say so
         if not reader.opens and time.monotonic() > end_s - most_s + NO_PORT_S:
             break
     reader.stop()
-    return _report(settings, session, plans[-1] if plans else None, values, reasons, clock.now_ms())
+    return _report(settings, session, plans[-1] if plans else None, heard.values, heard.reasons, clock.now_ms())
 
 
 def _report(

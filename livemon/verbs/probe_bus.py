@@ -11,9 +11,8 @@ from dataclasses import replace
 from statistics import median
 from typing import Any, Final
 
-from livemon.core.events import Link, Mark, Sample
 from livemon.readers.can_bus import CanReader
-from livemon.verbs.probe_report import Missing, ProbeReport, SignalFound
+from livemon.verbs.probe_report import Heard, Missing, ProbeReport, SignalFound
 from livemon.wire import pids
 from livemon.wire.can_talk import CanSettings
 from livemon.wire.codes import PENDING, PERMANENT, STORED
@@ -35,18 +34,11 @@ def examine(
 ) -> ProbeReport:
     """Listen, ask, read for at most `most_s`, and report; never raises for what the other end does."""
     reader = CanReader(channel, interface, settings=replace(settings or CanSettings(), rounds=ROUNDS), options=options)
-    values: dict[str, float] = {}
-    reasons: list[str] = []
-
-    def put(event: Sample | Link | Mark) -> None:
-        if isinstance(event, Sample):
-            values.update(event.readings)
-        elif isinstance(event, Link) and not event.up and event.reason not in reasons and len(reasons) < 8:
-            reasons.append(event.reason)
+    said = Heard()
 
     tester = reader.tester
     watcher = _Watcher(reader)
-    reader.serve(put, until_ms=reader.clock.now_ms() + round(most_s * 1000), enough=watcher.enough)
+    reader.serve(said.put, until_ms=reader.clock.now_ms() + round(most_s * 1000), enough=watcher.enough)
     stats, talk = tester.stats, tester.talk
     told = {name for pid in stats.round_trips_ms for name in pids.PIDS[pid].quantities}
     requests_per_s, readings_per_s = watcher.rates()
@@ -55,17 +47,17 @@ def examine(
         source=f"CAN {channel} ({interface}, {reader.settings.bitrate // 1000} kbit/s)",
         identity=(heard, *_habits(reader)),
         protocol=f"ISO 15765-4, {tester.addressing.value} bit" if tester.units else None,
-        voltage_v=values.get("voltage_v"),
+        voltage_v=said.values.get("voltage_v"),
         ecus=tuple(ecu.name for ecu in sorted(tester.units)),
-        signals=tuple(_signals(reader, values)),
+        signals=tuple(_signals(reader, said.values)),
         requests_per_s=requests_per_s,
         readings_per_s=readings_per_s,
         missing=tuple(Missing(want.name, want.costs) for want in WANTS if want.name not in told),
-        mil=None if "mil" not in values else bool(values["mil"]),
+        mil=None if "mil" not in said.values else bool(said.values["mil"]),
         stored=None if talk is None else talk.listed(STORED),
         pending=None if talk is None else talk.listed(PENDING),
         permanent=None if talk is None else talk.listed(PERMANENT),
-        wrong=tuple(_wrong(reader, reasons)),
+        wrong=tuple(_wrong(reader, said.reasons)),
     )
 
 

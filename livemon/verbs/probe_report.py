@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
+from livemon.core.events import Link, Mark, Sample
 from livemon.outputs.lacks import MEASURED, lacks
 from livemon.wire.codes import MARKS_DRIVE, Bearing, explain
+
+MOST_REASONS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,20 @@ class ProbeReport:
     @property
     def all_codes(self) -> tuple[str, ...]:
         return tuple(dict.fromkeys((*(self.stored or ()), *(self.pending or ()), *(self.permanent or ()))))
+
+
+class Heard:
+    """Takes a reader's events: the last value of each reading, and every reason why the link was down."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, float] = {}
+        self.reasons: list[str] = []
+
+    def put(self, event: Sample | Link | Mark) -> None:
+        if isinstance(event, Sample):
+            self.values.update(event.readings)
+        elif isinstance(event, Link) and not event.up and event.reason not in self.reasons:
+            self.reasons = [*self.reasons, event.reason][:MOST_REASONS]
 
 
 def to_json(report: ProbeReport) -> str:
