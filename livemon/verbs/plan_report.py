@@ -5,7 +5,7 @@ Knows nothing of how a plan is made.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from livemon.core.outcome import Band
@@ -93,69 +93,93 @@ def _band(band: Band) -> dict[str, float | None]:
 
 def print_report(report: dict[str, Any], display: Display, *, remarks: bool = True) -> None:
     """The report on standard output, in the units of `display`."""
-    from rich.table import Table
+    show = _Shown(display)
+    _print_plan(report, show)
+    _print_ways(report["ways"], show)
+    if report["parts"]:
+        show.console.print("\nwhat a part would buy on this climb")
+    for part in report["parts"]:
+        show.console.print(
+            f"{part['words']}: cooler by {show.step(part['cooler_c'])} {show.unit}, peak {show.temp(part['peak_c'])} "
+            f"{show.unit}; limit kept: {part['keeps_under_limit']}"
+        )
+    if remarks:
+        show.console.print(
+            "\nEstimates. The worse of gauge and tool counts; a warning lamp always wins;\n"
+            "the vehicle's manual comes first.",
+            style="dim",
+        )
+
+
+class _Shown:
+    """Figures of the report as text, in the units of the reader."""
+
+    def __init__(self, display: Display) -> None:
+        self.display = display
+        self.unit = f"°{display.temperature}"
+        self.console = sheet(soft_wrap=True)
+
+    def temp(self, band: dict[str, float]) -> str:
+        return _with_band(self.display.temp, band)
+
+    def step(self, band: dict[str, float]) -> str:
+        return _with_band(self.display.step, band)
+
+    def far(self, km: float) -> str:
+        return f"{to_unit(1000.0 * km, LENGTH, self.display.distance):.1f} {self.display.distance}"
+
+    def high(self, metres: float) -> str:
+        return f"{to_unit(metres, LENGTH, self.display.length):.0f} {self.display.length}"
+
+
+def _with_band(turn: Callable[[float], float], band: dict[str, float]) -> str:
+    likely, low, high = (f"{round(turn(band[side])):d}" for side in ("likely", "low", "high"))
+    return f"{likely} ({low} to {high})"
+
+
+def _print_plan(report: dict[str, Any], show: _Shown) -> None:
+    """The road, and how the drive as wished would go."""
     from rich.text import Text
 
-    def temp(band: dict[str, float], step: bool = False) -> str:
-        turn = display.step if step else display.temp
-        likely, low, high = (f"{round(turn(band[side])):d}" for side in ("likely", "low", "high"))
-        return f"{likely} ({low} to {high})"
-
-    def far(km: float) -> str:
-        return f"{to_unit(1000.0 * km, LENGTH, display.distance):.1f} {display.distance}"
-
-    def high(metres: float) -> str:
-        return f"{to_unit(metres, LENGTH, display.length):.0f} {display.length}"
-
-    console, unit = sheet(soft_wrap=True), f"°{display.temperature}"
+    console, display, unit = show.console, show.display, show.unit
     console.print(
         Text(report["route"], style="bold"),
-        f": {far(report['length_km'])}, rise {high(report['rise_m'])}, "
+        f": {show.far(report['length_km'])}, rise {show.high(report['rise_m'])}, "
         f"steepest {report['steepest_pct']} %, {report['minutes']:.0f} min",
         sep="",
     )
     if report["bridged_points"]:
         console.print(f"{report['bridged_points']} points of the route could not be true and were bridged")
-    console.print(f"peak    {temp(report['peak_c'])} {unit} at {far(report['peak_at_km'])}")
+    console.print(f"peak    {show.temp(report['peak_c'])} {unit} at {show.far(report['peak_at_km'])}")
     limit = display.temp(report["limit_c"])
-    console.print(f"margin  {temp(report['margin_c'], step=True)} {unit} to your limit of {limit:.0f} {unit}")
+    console.print(f"margin  {show.step(report['margin_c'])} {unit} to your limit of {limit:.0f} {unit}")
     console.print(
         f"stop    {display.temp(report['stop_c']):.0f} {unit}; at the summit the coolant may boil from "
         f"{display.temp(report['boils_at_summit_c']):.0f} {unit} on"
     )
     if report["cannot_hold_speed_km"]:
-        begin, end = report["cannot_hold_speed_km"]
+        begin, end = (show.far(km) for km in report["cannot_hold_speed_km"])
         least = to_unit(report["least_speed_kmh"], SPEED, display.speed)
-        console.print(
-            f"speed   the engine cannot hold it between {far(begin)} and {far(end)}: {least:.0f} {display.speed} left"
-        )
+        console.print(f"speed   the engine cannot hold it between {begin} and {end}: {least:.0f} {display.speed} left")
     for finding in report["wrong"]:
         console.print(Text("wrong", style="bold"), f"   {finding}", sep="")
-    helping = [way for way in report["ways"] if way["cooler_c"]["likely"] >= HELPS_FROM_K]
+
+
+def _print_ways(ways: Sequence[dict[str, Any]], show: _Shown) -> None:
+    """What would help as a table; what would not, by name."""
+    from rich.table import Table
+
+    helping = [way for way in ways if way["cooler_c"]["likely"] >= HELPS_FROM_K]
     if helping:
-        console.print("\nwhat would help, the gentlest first; in brackets the 80 % band")
+        show.console.print("\nwhat would help, the gentlest first; in brackets the 80 % band")
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-        for head in ("way", f"peak {unit}", f"cooler by {unit}", "min", "limit kept"):
+        for head in ("way", f"peak {show.unit}", f"cooler by {show.unit}", "min", "limit kept"):
             table.add_column(head, justify="right" if head == "min" else "left")
         for way in helping:
             kept = way["keeps_under_limit"] + ("" if way["holds_speed"] else ", speed falls")
             longer = f"{way['minutes_longer']:+z.0f}"
-            table.add_row(way["way"], temp(way["peak_c"]), temp(way["cooler_c"], True), longer, kept)
-        sheet(width=max(console.width, WIDTH)).print(table)
-    rest = [way["way"] for way in report["ways"] if way not in helping]
+            table.add_row(way["way"], show.temp(way["peak_c"]), show.step(way["cooler_c"]), longer, kept)
+        sheet(width=max(show.console.width, WIDTH)).print(table)
+    rest = [way["way"] for way in ways if way not in helping]
     if rest:
         sheet().print(f"no help on this climb: {'; '.join(rest)}")
-    if report["parts"]:
-        console.print("\nwhat a part would buy on this climb")
-    for part in report["parts"]:
-        console.print(
-            f"{part['words']}: cooler by {temp(part['cooler_c'], True)} {unit}, peak {temp(part['peak_c'])} {unit}; "
-            f"limit kept: {part['keeps_under_limit']}"
-        )
-    if not remarks:
-        return
-    console.print(
-        "\nEstimates. The worse of gauge and tool counts; a warning lamp always wins;\n"
-        "the vehicle's manual comes first.",
-        style="dim",
-    )
