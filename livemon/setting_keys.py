@@ -71,7 +71,8 @@ class Key:
         if self.default is None:
             return ""
         value = self.write(self.default)
-        written = f'{word.where} "{value}"' if word.where.startswith("--") else f"{self.name}: {value}"
+        own_option = word.where in (f"--{self.name}", f"--{self.section}-{self.name}")
+        written = f'{word.where} "{value}"' if own_option else f"{self.name}: {value}"
         return f"Write for example `{written}`"
 
     def write(self, value: Any) -> str:

@@ -311,6 +311,11 @@ def test_mistake_on_the_command_line_is_told_in_its_own_words(option: str, text:
     assert "auto`" not in str(caught.value)
 
 
+def test_an_example_is_one_for_the_key_where_the_option_is_for_many() -> None:
+    with pytest.raises(SetupError, match="Write for example `hold: 30 s`"):
+        setting_keys.KEYS["alert.hold"].read(Word("1", "--sweep"))
+
+
 # livemon check
 
 
