@@ -125,6 +125,13 @@ def fuel_kw_from_load_curve(engine: Engine, load_pct: Number, rpm: Number, power
     return fuel
 
 
+def load_pct_from_fuel_kw(engine: Engine, fuel_kw: Number, rpm: Number, power_factor: Number) -> Number:
+    """Calculated load [%] of an engine whose torque tells it: `fuel_kw_from_load_curve` solved for load, 0 to 100."""
+    at_full = fuel_kw_from_load_curve(engine, 100.0, rpm, power_factor)
+    load: Number = held(100.0 * fuel_kw / np.maximum(at_full, 1e-6), 0.0, 100.0)
+    return load
+
+
 def share_shape(engine: Engine, fuel_kw: Number) -> Number:
     """How the coolant's share moves with load: (fuel per litre / 40 kW)^-slope, held between 0.6 and 1.6. No unit.
 

@@ -148,7 +148,7 @@ class _World:
         self.doing: Doing  # set by the first step
         self.coolant_share = self.broken.coolant_share(0.0)
         self._log: dict[str, Array] = {name: np.empty((seconds, count)) for name in TRUTHS}
-        self._log |= {name: np.empty((seconds, count)) for name in ("air_g_s", "full_air_g_s", "throttle")}
+        self._log |= {name: np.empty((seconds, count)) for name in ("air_g_s", "load_pct", "throttle")}
 
     def _each(self, figure: Callable[[Rig], float]) -> Array:
         return np.array([figure(r) for r in self.rigs], dtype=np.float64)
@@ -200,7 +200,7 @@ class _World:
         log["air_c"][k], log["air_kpa"][k] = self.air_c, self.air_kpa
         log["boiling_c"][k], log["ac_on"][k] = self.boiling, self.ac_now
         log["coolant_share"][k] = self.coolant_share
-        log["air_g_s"][k], log["full_air_g_s"][k] = self.doing.air_g_s, self.doing.full_air_g_s
+        log["air_g_s"][k], log["load_pct"][k] = self.doing.air_g_s, self.doing.load_pct
         log["throttle"][k] = self.doing.throttle_share
 
     def drives(self) -> Drives:

@@ -40,7 +40,7 @@ def told(
     maf = log["air_g_s"] * (1.0 + each("maf_error") + each("maf_noise") * noise())
     soaked = log["air_c"] + each("intake_soak_c") / (1.0 + log["speed_kmh"] / 25.0)
     intake = _slow(soaked, 60.0)
-    load = 100.0 * log["air_g_s"] / log["full_air_g_s"] * (1.0 + each("load_error")) + each("load_noise_pct") * noise()
+    load = log["load_pct"] * (1.0 + each("load_error")) + each("load_noise_pct") * noise()
     size, filling = np.asarray(engine.displacement_l), np.asarray(engine.volumetric_efficiency)
     drawn = manifold_from_air(log["air_g_s"], log["rpm"], intake, size, filling)
     manifold = np.minimum(drawn, log["air_kpa"] - 1.0)

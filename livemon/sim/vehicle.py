@@ -17,7 +17,7 @@ from livemon.core import traction
 from livemon.core.air import Array, air_density
 from livemon.core.heat import Nodes, advance
 from livemon.core.radiator import Demand, Surroundings, engine_fan_rpm
-from livemon.core.vehicle import Body, Cooling, Engine
+from livemon.core.vehicle import Body, Cooling, Engine, Fuel
 
 GAIN_S = 2.5  # a driver closes the gap to the wished speed in about this time
 GENTLE_M_S2 = 1.0
@@ -27,6 +27,8 @@ UPSHIFT_RESERVE = 0.75
 DOWNSHIFT_RESERVE = 0.93
 OVERRUN_AIR = 0.12
 """Air drawn with the throttle shut, as a share of a full charge."""
+LEAST_LEAN = 1.3
+"""A diesel burns with at least so much more air than it needs, under boost too; common practice, no source."""
 
 _Numbers = TypeVar("_Numbers", Body, Engine, Cooling)
 
@@ -66,7 +68,7 @@ class Doing:
     engine_kw: Array
     fuel_kw: Array
     air_g_s: Array
-    full_air_g_s: Array
+    load_pct: Array
     throttle_share: Array
 
 
@@ -118,7 +120,14 @@ def drive_second(
         100.0, rpm, engine.displacement_l, air_kpa, around.air_c, engine.volumetric_efficiency
     )
     burnt_air = fuel / heat_made.PETROL_MJ_KG * heat_made.STOICHIOMETRIC
-    air = np.minimum(np.maximum(burnt_air, OVERRUN_AIR * full_air), 1.05 * full_air)
+    if engine.fuel is Fuel.DIESEL:  # nothing throttles its air, so its load is told by its torque
+        air = np.maximum(full_air, LEAST_LEAN * burnt_air)
+        load = heat_made.load_pct_from_fuel_kw(engine, fuel, rpm, factor)
+        open_share = load / 100.0
+    else:
+        air = np.minimum(np.maximum(burnt_air, OVERRUN_AIR * full_air), 1.05 * full_air)
+        load = 100.0 * air / full_air
+        open_share = air / full_air
     demand = Demand(heat_made.coolant_heat_kw(engine, fuel), rpm, 0.5 * (speed + new_speed), ac_on, heater_on, fan_on)
     moved = Motion(
         motion.distance_m + 0.5 * (speed + new_speed) / 3.6 * dt_s,
@@ -126,8 +135,8 @@ def drive_second(
         gear,
         np.where(gear == motion.gear, motion.since_shift_s + dt_s, 0.0),
     )
-    throttle = 0.08 + 0.85 * (air / full_air) ** 1.3
-    return moved, Doing(demand, power, fuel, air, np.asarray(full_air), throttle)
+    throttle = 0.08 + 0.85 * open_share**1.3
+    return moved, Doing(demand, power, fuel, np.asarray(air), np.asarray(load), np.asarray(throttle))
 
 
 def heat_second(

@@ -68,7 +68,8 @@ def run(args: argparse.Namespace) -> int:
     rig, seconds = _rig_and_length(args)
     if args.vehicle is not None:
         profile = in_force.profile
-        rig = replace(rig, body=profile.body(), engine=profile.engine(), cooling=profile.cooling())
+        own = rigs.sensors_of(profile.name)  # so that several drives are those of one vehicle, as `learn` takes them
+        rig = replace(rig, body=profile.body(), engine=profile.engine(), cooling=profile.cooling(), sensor=own)
     driven = drive([rig], seconds)
     if args.log is not None:
         header = {**in_force.header(), "simulated": f"{rig.name}, seed {args.seed}, {seconds} s"}

@@ -7,8 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from livemon.core import engine, heat
+from livemon.core import demand, engine, heat
 from livemon.core.events import SIGNALS, Link, Mark, Sample
+from livemon.core.outcome import Status
+from livemon.core.signals import Inputs
+from livemon.core.vehicle import Fuel
 from livemon.sim import rigs
 from livemon.sim.drive import Drives, run
 from livemon.sim.faults import Break, Fault
@@ -220,3 +223,21 @@ def test_roads_are_roads(kind: str) -> None:
 def test_karga_pass_is_always_the_same_road() -> None:
     np.testing.assert_array_equal(karga_road().height_m, karga_road().height_m)
     assert karga_road().height_m.max() - karga_road().height_m[0] == pytest.approx(710, abs=60)
+
+
+def test_a_diesel_tells_its_torque_as_load_and_the_core_reads_its_heat_from_it() -> None:
+    rig = SCENARIOS["karga-gentle"].build(1)
+    diesel = replace(rig, engine=replace(rig.engine, fuel=Fuel.DIESEL), sensor=replace(rig.sensor, load_noise_pct=0.0))
+    drive = run([diesel], 900)
+    fuel, load = drive.truth["fuel_kw"][:, 0], drive.readings["load_pct"][:, 0]
+    told = np.array([
+        demand.fuel_kw(
+            Inputs(0, Status.LIVE, rpm=float(drive.readings["rpm"][k, 0]), load_pct=float(load[k])),
+            diesel.engine, float(drive.truth["air_c"][k, 0]), float(drive.truth["air_kpa"][k, 0]),
+        )
+        for k in range(900)
+    ])  # fmt: skip
+    pulling = (fuel > 40.0) & (load < 99.0)
+    assert pulling.sum() > 300
+    assert np.abs(told[pulling] / fuel[pulling] - 1.0).max() < 0.06, "rounded load and noisy engine speed"
+    assert (load[fuel <= 0.0] < 1.0).all()

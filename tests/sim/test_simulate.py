@@ -8,8 +8,9 @@ import pytest
 
 from livemon.cli import main
 from livemon.core.events import Link, Sample
-from livemon.sim.drive import run
+from livemon.sim.drive import Drives, Rig, run
 from livemon.sim.scenarios import SCENARIOS
+from livemon.verbs import simulate as verb
 from livemon.wire.log_text import LogParser
 
 
@@ -80,3 +81,26 @@ def test_nothing_is_written_over_unasked(tmp_path: Path, capsys: pytest.CaptureF
     assert simulate(tmp_path / "log.csv", *words, "--force") == 0
     assert simulate(tmp_path / "no" / "such" / "folder.csv", *words) == 2
     assert main(["simulate", "--scenario", "karga-pass"]) == 2
+
+
+def test_drives_of_one_vehicle_file_have_the_sensors_of_one_vehicle(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a made-up vehicle would seem to change from drive to drive, and `compare` would find it changed."""
+    driven: list[Rig] = []
+
+    def noted(rigs: list[Rig], seconds: int) -> Drives:
+        driven.extend(rigs)
+        return run(rigs, seconds)
+
+    monkeypatch.setattr(verb, "drive", noted)
+    for name in ("Feldspar", "Basalt"):
+        vehicle = tmp_path / f"{name}.yaml"
+        vehicle.write_text(f"name: {name}\n")
+        for number in ("1", "2"):
+            words = ["--family", "passes", "--number", number, "--seed", number, "--length", "60 s", "--log"]
+            log = str(tmp_path / f"{name}{number}.csv")
+            assert main(["simulate", *words, log, "--vehicle", str(vehicle), "--quiet"]) == 0
+    one, again, other, _ = driven
+    assert one.sensor == again.sensor != other.sensor
+    assert one.road.climb_pct != again.road.climb_pct
