@@ -2,21 +2,19 @@
 
 A copy of the bank is set aside each half minute and moved without readings for five; where the reading then stands far
 from all that any credible hypothesis expects, work and air do not explain it.  What the drive has not shown yet (the
-first hard climb of an unknown vehicle) is expected wrongly, so each comparison also says for how long as much heat was
-carried off before at as little road speed.  Where nothing tells heat or road speed, nothing is expected.  It judges
-nothing: that is done in `trust_cooling`.
+first hard climb of an unknown vehicle) is expected wrongly: a rise is judged by `unheard`.  Where nothing tells heat or
+road speed, nothing is expected.  It judges nothing: that is done in `trust_cooling`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import log
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from livemon.core import estimator, hypotheses
-from livemon.core.demand import RAM_KMH, Flow
+from livemon.core.demand import Flow
 from livemon.core.hypotheses import READING_SD_C, TEMP, Bank
 from livemon.core.outcome import Status
 from livemon.core.signals import Inputs
@@ -30,14 +28,6 @@ YOUNGEST_S: Final = 30
 """Before that the copy and the reading have had no time to part."""
 CREDIBLE: Final = 0.03
 """A hypothesis with less weight than this explains nothing."""
-SLOW_KMH: Final = (20.0, 45.0)
-"""Mean road speed that parts standing and creeping, slow, and driving: what the fan moves, and what the road does."""
-OPEN_FROM: Final = estimator.OPEN_FROM
-HELD_LOOKS: Final = 13
-"""Heat counts as carried off where the reading did not rise over so many looks: two minutes."""
-BINS_PER_E: Final = 12.0
-"""Heat is counted in steps of 1/12 of its logarithm, 8 %."""
-BINS: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +40,6 @@ class Parting:
     """Reading less what is expected [K]."""
     spreads: float
     """The same in spreads of the credible hypothesis that comes nearest."""
-    seen_s: int
-    """So long had as much heat been carried off before, at as little road speed."""
     heat_share: float
     """Least heat made while the copy ran, over that at its start."""
     air_share: float
@@ -60,17 +48,12 @@ class Parting:
 
 
 class Copy(NamedTuple):
-    """What is remembered of one copy: when it began, heat and air then, least heat since, and what had been seen."""
+    """What is remembered of one copy: when it began, heat and air then, and the least heat since."""
 
     begin_ms: int
     heat_kw: float
     least_kw: float
     ram: float
-    seen: Seen
-
-
-Seen = tuple[tuple[int, ...], ...]
-"""Ten-second counts by road speed (standing, slow, driving) and heat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,23 +64,11 @@ class Expecting:
     copies: tuple[Copy, ...] = ()
     moved_ms: int = 0
     looked_ms: int = 0
-    seen: Seen = ((0,) * BINS,) * 3
-    looks: tuple[tuple[float, float, float], ...] = ()
-    """Heat [kW], road speed over 72 km/h and reading [C] of the last HELD_LOOKS looks."""
 
 
 def start() -> Expecting:
     """Nothing set aside yet."""
     return Expecting()
-
-
-def _speed_class(ram: float) -> int:
-    kmh = RAM_KMH * ram
-    return 0 if kmh < SLOW_KMH[0] else 1 if kmh < SLOW_KMH[1] else 2
-
-
-def _bin(heat_kw: float) -> int:
-    return min(max(int(BINS_PER_E * log(max(heat_kw, 1.0))), 0), BINS - 1)
 
 
 def advance(
@@ -110,11 +81,11 @@ def advance(
     """
     t = inputs.t_ms
     if state.copies and state.copies[0].begin_ms < broke_ms:
-        state = replace(state, bank=None, copies=(), looks=())
+        state = replace(state, bank=None, copies=())
     flow = now.flow
     untold = now.source == "nothing" or (inputs.speed_kmh is None and inputs.gps_speed_kmh is None)
     if inputs.gap or inputs.status is not Status.LIVE or now.bank is None or flow is None or now.stopped or untold:
-        return replace(state, bank=None, copies=(), looks=()), ()
+        return replace(state, bank=None, copies=()), ()
     if state.bank is not None and t - state.moved_ms >= STEP_MS:
         passed_s = min(t - state.moved_ms, 2 * STEP_MS) / 1000.0
         heat = float(flow.heat_kw)
@@ -122,37 +93,17 @@ def advance(
         state = replace(state, bank=hypotheses.moved(state.bank, flow, passed_s), copies=copies, moved_ms=t)
     if t - state.looked_ms < LOOK_MS:
         return state, ()
-    state = _count(replace(state, looked_ms=t), now.bank, flow, reading_c)
+    state = replace(state, looked_ms=t)
     partings = _look(state, t, reading_c, flow)
     if not state.copies or t - state.copies[-1].begin_ms >= BEGIN_MS:
         state = _set_aside(state, now.bank, flow, t)
     return state, partings
 
 
-def _count(state: Expecting, bank: Bank, flow: Flow, reading_c: float | None) -> Expecting:
-    """Note the heat that is being carried off: the reading has not risen under it for two minutes.
-
-    At a crawl an open thermostat is enough: a jam seldom settles, and its heat changes little.
-    """
-    if reading_c is None:
-        return replace(state, looks=())
-    heat, ram = float(flow.heat_kw), float(flow.ram2) ** 0.5
-    looks = (*state.looks, (heat, ram, reading_c))[-HELD_LOOKS:]
-    state = replace(state, looks=looks)
-    if len(looks) == HELD_LOOKS and reading_c <= looks[0][2]:
-        heat, ram = sum(h for h, _, _ in looks) / HELD_LOOKS, sum(r for _, r, _ in looks) / HELD_LOOKS
-    elif _speed_class(ram) > 0 or float((hypotheses.shares(bank) * hypotheses.opening(bank)).sum()) < OPEN_FROM:
-        return state
-    row, column = _speed_class(ram), _bin(heat)
-    counts = state.seen[row]
-    counted = (*counts[:column], counts[column] + 1, *counts[column + 1 :])
-    return replace(state, seen=(*state.seen[:row], counted, *state.seen[row + 1 :]))
-
-
 def _set_aside(state: Expecting, bank: Bank, flow: Flow, t: int) -> Expecting:
     keep = [i for i, c in enumerate(state.copies) if t - c.begin_ms < LIVE_MS]
     heat, ram = float(flow.heat_kw), float(flow.ram2) ** 0.5
-    copies = (*(state.copies[i] for i in keep), Copy(t, heat, heat, ram, state.seen))
+    copies = (*(state.copies[i] for i in keep), Copy(t, heat, heat, ram))
     mean, cov, weight = bank.mean[:, None], bank.cov[:, :, None], bank.log_weight[None]
     if state.bank is not None and keep:
         old = state.bank
@@ -169,7 +120,6 @@ def _look(state: Expecting, t: int, reading_c: float | None, flow: Flow) -> tupl
     share = hypotheses.shares(state.bank)
     off = middle - state.bank.mean[TEMP]
     spreads = off / np.sqrt(state.bank.cov[TEMP, TEMP] + READING_SD_C**2)
-    row, column = _speed_class(float(flow.ram2) ** 0.5), _bin(float(flow.heat_kw))
     out = []
     for i, copy in enumerate(state.copies):
         age_s = (t - copy.begin_ms) // 1000
@@ -182,7 +132,6 @@ def _look(state: Expecting, t: int, reading_c: float | None, flow: Flow) -> tupl
                 age_s=age_s,
                 over_c=over,
                 spreads=float(credible[np.argmin(np.abs(credible))]),
-                seen_s=10 * sum(sum(counts[column:]) for counts in copy.seen[: row + 1]),
                 heat_share=copy.least_kw / max(copy.heat_kw, 1.0),
                 air_share=float(flow.ram2) ** 0.5 / max(copy.ram, 0.05),
                 expected_c=middle - over,

@@ -26,6 +26,7 @@ from livemon.core import (
     road_demand,
     signals,
     trust,
+    unheard,
     what_if,
 )
 from livemon.core.acted import ActedState
@@ -51,6 +52,7 @@ from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
 from livemon.core.traction import grade_from_power
 from livemon.core.trust import Trust, TrustState
+from livemon.core.unheard import Asked, Unheard
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
@@ -90,6 +92,8 @@ class State(NamedTuple):
     cooling: Cooling
     vehicles: Many
     """The possible vehicles of the profile, for what an action would buy."""
+    fleet: Fleet
+    """The same, driven beside this one."""
     signals: Signals = Signals()
     ignition: Ignition = Ignition()
     road: RoadState = road.start()
@@ -114,8 +118,7 @@ class State(NamedTuple):
     shown: Shown | None = None
     """What the drive has shown of driver and road load; None without a route."""
     climb: ClimbAhead | None = None
-    fleet: Fleet | None = None
-    """The possible vehicles driven beside this one; None without a route."""
+    unheard: Unheard = unheard.start()
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
         """Only where nothing better tells the height."""
@@ -149,9 +152,9 @@ def start(settings: CoreSettings) -> State:
         profile.engine(),
         profile.cooling(),
         vehicles,
+        fleet.start(vehicles),
         road=road.start(settings.route, settings.route_from_start),
         shown=None if settings.route is None else road_demand.begin(profile),
-        fleet=None if settings.route is None else fleet.start(vehicles),
     )
 
 
@@ -174,7 +177,11 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     expecting, partings = expected.advance(
         state.expecting, state.estimator, inputs, state.trust.believed_c, state.trust.broke_ms
     )
-    trust_state, verdict = trust.judge(state.trust, inputs, partings)
+    asked = _asked(state, inputs, where)
+    alone, departures = unheard.advance(
+        state.unheard, state.fleet, inputs, asked, state.trust.believed_c, state.trust.broke_ms
+    )
+    trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
     rising = None if inputs.gap else state.rise
     for t_ms, reading_c in believed.coolant_news:
@@ -183,12 +190,9 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     if verdict.trusted is False and doubted_ms is None:
         doubted_ms = inputs.t_ms
     carried = estimator.advance(state.estimator, believed, where)
-    shown, followed = state.shown, state.fleet
-    if shown is not None and followed is not None and carried.air_c is not None:
-        kpa = road_demand.air_kpa(inputs, where)
-        fuel_kw = demand.fuel_kw(inputs, state.engine, carried.air_c, kpa)
-        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), fuel_kw, kpa, carried.air_c)
-        followed = fleet.follow(followed, believed, fuel_kw, kpa, carried.air_c)
+    shown = state.shown
+    if shown is not None:
+        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), *asked)
     fresh = inputs.status in LIVE and inputs.coolant_c is not None
     blind = doubted_ms is not None and inputs.t_ms - doubted_ms > BLIND_MS
     now = estimator.estimate(carried) if fresh and not blind else None
@@ -203,7 +207,8 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         doubted_since_ms=doubted_ms,
         speed_kmh=inputs.speed_kmh,
         shown=shown,
-        fleet=followed,
+        fleet=fleet.follow(state.fleet, believed, *asked),
+        unheard=alone,
         boil_c=boil,
         boil_kpa=boil_kpa,
     )
@@ -225,13 +230,19 @@ def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State,
     return state._replace(signals=heard, ignition=engine_state, road=road_state), inputs, where
 
 
+def _asked(state: State, inputs: Inputs, where: RoadView) -> Asked:
+    air_c = demand.outside_c(inputs, state.estimator.air_c)
+    kpa = road_demand.air_kpa(inputs, where)
+    return Asked(demand.fuel_kw(inputs, state.engine, air_c, kpa), kpa, air_c)
+
+
 def _vehicle(state: State, inputs: Inputs) -> Vehicle:
     return Vehicle(road_demand.loaded(state.body, inputs.mass_kg), state.engine, state.cooling)
 
 
 def _look_along(state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float) -> ClimbAhead | None:
     """The climb ahead, kept for some seconds; None at once where road or position is not known."""
-    if state.shown is None or state.fleet is None or where.ahead is None:
+    if state.shown is None or where.ahead is None:
         return None
     last = state.climb
     if last is not None and 0 <= inputs.t_ms - last.t_ms < climb_ahead.EVERY_MS:

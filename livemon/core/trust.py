@@ -16,6 +16,7 @@ from livemon.core.expected import Parting
 from livemon.core.outcome import Level, Status
 from livemon.core.signals import Inputs
 from livemon.core.trust_cooling import Doubt, Slow
+from livemon.core.unheard import Departure
 
 OPEN_C: Final = -38.0
 SHORT_C: Final = 200.0
@@ -69,8 +70,17 @@ def start() -> TrustState:
     return TrustState()
 
 
-def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ()) -> tuple[TrustState, Trust]:
-    """Fold one tick in and say what is doubted; `partings`: the reading against what was expected, where looked at."""
+def judge(
+    state: TrustState,
+    inputs: Inputs,
+    partings: tuple[Parting, ...] = (),
+    departures: tuple[Departure, ...] = (),
+) -> tuple[TrustState, Trust]:
+    """Fold one tick in and say what is doubted.
+
+    `partings`, `departures`: the reading against what hypotheses and possible vehicles were expected to do, where
+    looked at.
+    """
     t = inputs.t_ms
     if state.doubts:
         state = state._replace(doubts=tuple(d for d in state.doubts if _stands(state, d, t)))
@@ -83,7 +93,7 @@ def judge(state: TrustState, inputs: Inputs, partings: tuple[Parting, ...] = ())
     if inputs.status is Status.ENGINE_OFF:
         state = state._replace(slow=trust_cooling.stopped(state.slow))
     elif inputs.status is Status.LIVE:
-        slow, found = trust_cooling.second(state.slow, inputs, state.believed_c, partings)
+        slow, found = trust_cooling.second(state.slow, inputs, state.believed_c, partings, departures)
         state = state._replace(slow=slow)
         for doubt in found:  # what a doubted reading tells of anything else is worth nothing
             speaks = doubt.name == "left sensor" or not any(

@@ -1,20 +1,23 @@
 """Ten seconds at a time: a sensor that sticks, and a cooling system that loses ground, told by what the drive showed.
 
-Two witnesses.  The drive against itself: stretches of equal work and speed, one hotter than the other.  And the reading
-against what heat and air explain (`expected`): a rise past what the same heat took before, or a fall that no hypothesis
-can make.  Limits were set on made-up drives of one seed and reported on others (docs/benchmark.md).  It does not know
-how hot is too hot, nor which part broke where several would look the same.
+Three witnesses.  The drive against itself: stretches of equal work and speed, one hotter than the other.  The reading
+against what heat and air explain (`expected`): a fall that no hypothesis can make.  And against the vehicles that the
+profile allows (`unheard`): a rise that none of them makes.  Limits were set on made-up drives of one seed and reported
+on others (docs/benchmark.md).  It does not know how hot is too hot, nor which part broke where several would look the
+same.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import Final, NamedTuple
 
 from livemon.core.expected import Parting
 from livemon.core.outcome import Level
 from livemon.core.signals import Inputs
 from livemon.core.trust_history import Bucket, Filling, Stretch, longest_same, mean, plus, stretch
+from livemon.core.unheard import Departure
 
 WARM_C: Final = 70.0
 REGULATED_C: Final = 90.0
@@ -30,17 +33,20 @@ COOL_OVER_C: Final = 4.0
 PARTINGS_MS: Final = 15_000
 """How long a comparison with what was expected is still of now."""
 CRAWL_KMH: Final = 20.0
-"""Below this only the fan moves air worth the name (`expected.SLOW_KMH`)."""
+"""Below this only the fan moves air worth the name."""
 SLOW_KMH: Final = 40.0
 """Below this a fan that cuts in can bring a hot engine down as fast as coolant that leaves the sensor."""
 
-RISE_AGE_S: Final = 90
-RISE_SEEN_S: Final = 120
-RISE_SPREADS: Final = 4.0
-RISE_SPREADS_SLOW: Final = 5.0
-"""More is asked below SLOW_KMH, where fans cycle and speed says little of the air."""
-RISE_C: Final = 5.0
+RISE_C: Final = 3.0
+RISE_SPREADS: Final = 2.0
+"""Over what was expected of all possible vehicles together ..."""
+RISE_NEAREST: Final = 2.5
+RISE_NEAREST_CRAWLING: Final = 3.0
+"""... and over each of them, in its own spreads; the second number at a crawl, whatever opening was expected."""
+RISE_OPENING: Final = 0.8
+"""At speed, where a thermostat that regulates was expected, the vehicle may only be another one."""
 RISE_TIMES: Final = 2
+ROUNDED_SD_C: Final = 0.5
 FALL_SPREADS: Final = 4.5
 FALL_C: Final = 6.0
 FALL_YOUNG_S: Final = 180
@@ -90,6 +96,8 @@ class Slow(NamedTuple):
     """Sum and number of the ten-second means of work of the drive: a long descent is no thermostat that stays open."""
     partings: tuple[Parting, ...] = ()
     partings_ms: int = 0
+    departures: tuple[Departure, ...] = ()
+    departures_ms: int = 0
     risen: int = 0
     """So many times in a row the reading has stood over what heat and air explain."""
     fan_turns_c: float | None = None
@@ -118,7 +126,7 @@ def danger_c(slow: Slow, reading_c: float | None) -> Level:
 
 def forgotten(slow: Slow) -> Slow:
     """Across a hole in the data or a change of the reading nothing may be compared."""
-    return slow._replace(buckets=(), filling=Filling(), partings=(), risen=0)
+    return slow._replace(buckets=(), filling=Filling(), partings=(), departures=(), risen=0)
 
 
 def stopped(slow: Slow) -> Slow:
@@ -127,11 +135,17 @@ def stopped(slow: Slow) -> Slow:
 
 
 def second(
-    slow: Slow, inputs: Inputs, believed_c: float | None, partings: tuple[Parting, ...]
+    slow: Slow,
+    inputs: Inputs,
+    believed_c: float | None,
+    partings: tuple[Parting, ...],
+    departures: tuple[Departure, ...] = (),
 ) -> tuple[Slow, tuple[Doubt, ...]]:
     """One tick of a running engine; doubts when ten seconds are full."""
     if partings:
         slow = slow._replace(partings=partings, partings_ms=inputs.t_ms)
+    if departures:
+        slow = slow._replace(departures=departures, departures_ms=inputs.t_ms)
     filling, full = slow.filling.add(inputs, believed_c)
     slow = slow._replace(filling=filling)
     if full is None:
@@ -139,6 +153,8 @@ def second(
     slow = slow._replace(buckets=(*slow.buckets, full)[-90:])
     if inputs.t_ms - slow.partings_ms > PARTINGS_MS:
         slow = slow._replace(partings=())
+    if inputs.t_ms - slow.departures_ms > PARTINGS_MS:
+        slow = slow._replace(departures=())
     return _rules(slow, full)
 
 
@@ -248,31 +264,33 @@ def _even(some: Stretch, share: float) -> bool:
     return some.work_high - some.work_low <= share * some.work
 
 
-def _over_expected(slow: Slow, now: Bucket) -> Parting | None:
-    """The comparison that shows a rise past what as much heat did before in this drive, and what air and speed explain.
+def _over_expected(slow: Slow, now: Bucket) -> str | None:
+    """A reading past all that the possible vehicles do under this heat and air, in words.
 
-    The memory of the earlier climb is in the hypotheses; `seen_s` makes sure that there was one.
+    A hot engine only: below, thermostat and the fan's own switching set the temperature.
     """
     late = stretch(slow.buckets, 180, 0) or stretch(slow.buckets, 60, 0)
-    if now.coolant_c is None or now.coolant_c < slow.regulated_c + 4.0 or late is None:
+    if late is None or now.coolant_c is None or now.coolant_c < late.high_c - 1.0:
         return None
-    if now.coolant_c < late.high_c - 1.0:
+    if now.coolant_c < max(slow.regulated_c, REGULATED_C) + HOT_OVER_C:
         return None
-    spreads = RISE_SPREADS_SLOW if now.speed_kmh is None or now.speed_kmh < SLOW_KMH else RISE_SPREADS
-    for p in slow.partings:
-        alike = 0.6 <= p.air_share <= 1.5 and p.heat_share >= 0.7
-        if p.age_s >= RISE_AGE_S and alike and p.seen_s >= RISE_SEEN_S and p.spreads >= spreads and p.over_c >= RISE_C:
-            return p
+    crawling = now.speed_kmh is not None and now.speed_kmh < CRAWL_KMH
+    for one in slow.departures:
+        if one.over_c < RISE_C or one.over_c < RISE_SPREADS * hypot(one.spread_c, ROUNDED_SD_C):
+            continue
+        open_told = one.opening >= RISE_OPENING and one.nearest >= RISE_NEAREST
+        if open_told or (crawling and one.nearest >= RISE_NEAREST_CRAWLING):
+            expected_c = one.expected_c(now.coolant_c)
+            return f"reading is {one.over_c:.0f} K over the {expected_c:.0f} C that this heat and air should make"
     return None
 
 
-def _rise(slow: Slow, now: Bucket, over: Parting | None) -> Doubt | None:
+def _rise(slow: Slow, now: Bucket, over: str | None) -> Doubt | None:
     """Cooling is being lost: hotter than as much heat made it before, or a new high at the same work and speed."""
     if now.coolant_c is None:
         return None
     if over is not None and slow.risen >= RISE_TIMES:
-        words = f"reading is {over.over_c:.0f} K over the {over.expected_c:.0f} C that as much heat and air made before"
-        return _losing(slow, now, words)
+        return _losing(slow, now, over)
     alike = _rise_alike(slow, now)
     fan = _past_fan(slow, now)
     return fan if alike is None else _losing(slow, now, alike)

@@ -295,9 +295,14 @@ def _parts(rig: sim.Rig) -> tuple[Body, Engine, Cooling]:
 
 def learned(climb: Climb) -> VehicleProfile:
     """The profile after `learn` from the three drives before; as typed where they are of no use."""
-    some = [recording.from_events(f"{k}", _events(told), climb.profile) for k, told in enumerate(climb.earlier)]
-    found = learn(some, climb.profile, marks_drive)
-    return found.profile if isinstance(found, Learned) else climb.profile
+    return taught(climb.profile, climb.earlier)
+
+
+def taught(typed: VehicleProfile, earlier: tuple[Told, ...]) -> VehicleProfile:
+    """The profile that `learn` makes of drives of a vehicle of which its owner typed so much."""
+    some = [recording.from_events(f"{k}", _events(told), typed) for k, told in enumerate(earlier)]
+    found = learn(some, typed, marks_drive)
+    return found.profile if isinstance(found, Learned) else typed
 
 
 def _events(told: Told) -> Iterator[Event]:

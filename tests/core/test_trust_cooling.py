@@ -19,6 +19,7 @@ from livemon.core.outcome import Level, Status
 from livemon.core.signals import Inputs
 from livemon.core.trust import Trust
 from livemon.core.trust_cooling import Doubt, Slow
+from livemon.core.unheard import Departure
 from livemon.readers.log_file import LogFile
 from livemon.sim import drive as sim
 from livemon.sim.scenarios import SCENARIOS
@@ -118,8 +119,7 @@ def test_a_fan_that_dies_in_a_jam_is_named_minutes_before_the_limit() -> None:
     assert at < limit_s - 300
     assert found[at].fan_failed
     assert found[at].trusted is True, "the sensor is fine, the fan is not"
-    assert found[at].danger is Level.ADVISORY, "94 C is no danger yet"
-    assert found[limit_s - 120].danger is Level.CAUTION
+    assert found[at].danger is Level.CAUTION
     assert all(v.fan_failed for v in found[at : limit_s + 120]), "it does not come and go"
     assert not found[-1].doubts, "driving again: no fan is needed"
 
@@ -212,16 +212,21 @@ def test_a_fan_that_cuts_in_at_a_crawl_is_no_loss() -> None:
     assert not any(v.coolant_lost for v in verdicts(drive(900, row)))
 
 
-OVER = Parting(120, over_c=8.0, spreads=6.0, seen_s=300, heat_share=1.0, air_share=1.0, expected_c=96.0)
-UNDER = replace(OVER, age_s=60, over_c=-9.0, spreads=-7.0, expected_c=103.0)
+OVER = Departure(120, over_c=8.0, spread_c=1.5, nearest=4.0, opening=1.0)
+UNDER = Parting(60, over_c=-9.0, spreads=-7.0, heat_share=1.0, air_share=1.0, expected_c=103.0)
 
 
-def told(partings: tuple[Parting, ...], coolant_c: Callable[[int], float], speed_kmh: float = 80.0) -> list[Doubt]:
+def told(
+    partings: tuple[Parting, ...],
+    coolant_c: Callable[[int], float],
+    speed_kmh: float = 80.0,
+    departures: tuple[Departure, ...] = (),
+) -> list[Doubt]:
     """The doubts of five minutes in which each look gives the same comparison."""
     slow, out = Slow(plateau_c=88.0), []
     for k in range(300):
         inputs = Inputs(k * 1000, Status.LIVE, speed_kmh=speed_kmh, rpm=2400.0, load_pct=60.0)
-        slow, found = trust_cooling.second(slow, inputs, coolant_c(k), partings)
+        slow, found = trust_cooling.second(slow, inputs, coolant_c(k), partings, departures)
         out += found
     return out
 
@@ -229,25 +234,31 @@ def told(partings: tuple[Parting, ...], coolant_c: Callable[[int], float], speed
 @pytest.mark.parametrize(
     "one",
     [
-        replace(OVER, seen_s=60),
-        replace(OVER, spreads=3.0),
-        replace(OVER, over_c=4.0),
-        replace(OVER, heat_share=0.5),
-        replace(OVER, air_share=2.0),
-        replace(OVER, age_s=60),
+        OVER._replace(spread_c=4.1),
+        OVER._replace(over_c=2.9),
+        OVER._replace(nearest=2.4),
+        OVER._replace(opening=0.7),
     ],
-    ids=["first climb", "within the band", "few degrees", "other heat", "other air", "too soon"],
+    ids=["within the band", "few degrees", "some vehicle does it", "regulated"],
 )
-def test_each_condition_of_a_rise_is_needed(one: Parting) -> None:
-    assert {d.name for d in told((OVER,), lambda k: 104.0 + k // 60)} == {"rise"}
-    assert told((one,), lambda k: 104.0 + k // 60) == []
+def test_each_condition_of_a_rise_is_needed(one: Departure) -> None:
+    found = told((), lambda k: 104.0 + k // 60, departures=(OVER,))
+    assert {d.name for d in found} == {"rise"}
+    words = "reading is 8 K over the 97 C that this heat and air should make: fan, pump or coolant may be failing"
+    assert found[0].words == words
+    assert told((), lambda k: 104.0 + k // 60, departures=(one,)) == []
+    assert told((), lambda k: 97.0, departures=(OVER,)) == [], "not hot"
 
 
 def test_the_same_rise_at_a_crawl_names_the_fan() -> None:
-    found = told((OVER,), lambda k: 104.0 + k // 60, speed_kmh=8.0)
+    found = told((), lambda k: 104.0 + k // 60, speed_kmh=8.0, departures=(OVER,))
     assert {d.name for d in found} == {"fan"}
-    assert found[0].words == "reading is 8 K over the 96 C that as much heat and air made before: the fan may not run"
+    assert found[0].words == "reading is 8 K over the 97 C that this heat and air should make: the fan may not run"
     assert found[0].believed
+    regulated = OVER._replace(opening=0.3, nearest=3.0)
+    assert told((), lambda k: 104.0 + k // 60, speed_kmh=8.0, departures=(regulated,))
+    assert told((), lambda k: 104.0 + k // 60, speed_kmh=8.0, departures=(regulated._replace(nearest=2.9),)) == []
+    assert told((), lambda k: 104.0 + k // 60, speed_kmh=80.0, departures=(regulated,)) == [], "another vehicle"
 
 
 def falling(k: int) -> float:
@@ -309,7 +320,8 @@ def test_state_is_bounded() -> None:
         if isinstance(event, Tick):
             state, _ = moment.at_tick(state, event, settings)
             assert len(state.expecting.copies) <= 11
-            assert len(state.expecting.looks) <= 13
+            assert len(state.unheard.begin_ms) <= 15
+            assert len(state.trust.slow.departures) <= 15
             assert len(state.trust.slow.partings) <= 11
             assert len(state.trust.slow.buckets) <= 90
             assert len(state.trust.doubts) <= 12

@@ -18,10 +18,24 @@ def command_after(mark: str) -> str:
     return next(line.strip() for line in after.splitlines() if line.startswith("    "))
 
 
-@pytest.mark.parametrize("page", [*sorted(Path(ROOT, "docs").glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"])
+PAGES = [*sorted(Path(ROOT, "docs").glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+
+
+def anchors(page: Path) -> set[str]:
+    """The places of a page that a link may name: its headings, in lower case, dashes for blanks, nothing else kept."""
+    heads = re.findall(r"^#{1,6} +(.+)$", re.sub(r"^```.*?^```", "", page.read_text("utf-8"), flags=re.M | re.S), re.M)
+    return {re.sub(r"[^\w\- ]", "", head.strip().lower()).replace(" ", "-") for head in heads}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_every_link_to_a_file_of_the_project_leads_somewhere(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
-        assert (page.parent / target).exists(), f"{page.name}: {target}"
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        if "://" in target or target.startswith("mailto:"):
+            continue
+        name, _, place = target.partition("#")
+        there = page.parent / name if name else page
+        assert there.exists(), f"{page.name}: {target}"
+        assert not place or place in anchors(there), f"{page.name}: {target}: no such heading in {there.name}"
 
 
 def test_the_first_command_shows_the_main_job_on_a_log_of_the_project() -> None:

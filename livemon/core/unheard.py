@@ -1,0 +1,165 @@
+"""What the vehicles of the profile would have done in the last minutes, their readings unheard.
+
+The possible vehicles are driven beside the real one (`fleet`) and learn from its readings.  Each half minute a copy of
+them is set aside and moved on for seven minutes without hearing any.  Unlike the hypotheses of `expected` they know
+fans, thermostat and metal as parts, so a climb or a jam that the drive has not shown yet is foreseen within its spread:
+small for a vehicle that was learned, wide for one nobody knows.  It judges nothing: that is done in `trust_cooling`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from livemon.core import fleet
+from livemon.core.air import Array
+from livemon.core.deeds import Many
+from livemon.core.fleet import HEAT, TEMP, Fleet
+from livemon.core.heat import Nodes
+from livemon.core.hypotheses import READ_AT_C
+from livemon.core.signals import Inputs
+from livemon.core.vehicle import take
+
+BEGIN_MS: Final = 30_000
+LIVE_MS: Final = 420_000
+"""A copy is begun each half minute and lives seven, so at most fifteen are moved at once."""
+LOOK_MS: Final = 10_000
+YOUNGEST_S: Final = 30
+"""Before that the copy and the reading have had no time to part."""
+HEAT_SD: Final = 0.08
+"""Fuel as told errs otherwise at other work: so much of the heat made (ln, one standard deviation) is not known to a
+copy, whatever the drive has shown until then.  Chosen on made-up drives (docs/benchmark.md)."""
+NEAR_SD_C: Final = 1.0
+"""Rounding, scatter and what the nodes do not follow, between the reading and one vehicle."""
+CREDIBLE: Final = 0.01
+"""A vehicle with less weight than this explains nothing."""
+
+
+class Departure(NamedTuple):
+    """One copy against the reading of now."""
+
+    age_s: int
+    """The copy has heard no reading for so long."""
+    over_c: float
+    """Reading less what was expected [K]."""
+    spread_c: float
+    """Standard deviation of what was expected, over all that profile and drive leave open [K]."""
+    nearest: float
+    """Reading over the credible vehicle that comes nearest to it from below, in spreads of that vehicle."""
+    opening: float
+    """Thermostat opening that was expected: below 1 it, not the balance, sets what was expected."""
+
+    def expected_c(self, reading_c: float) -> float:
+        """What was expected where `reading_c` is read [C]."""
+        return reading_c - self.over_c
+
+
+class Unheard(NamedTuple):
+    """State: when each copy began, oldest first, and their vehicles in one fleet along its axis (copies, vehicles)."""
+
+    lanes: Fleet | None = None
+    begin_ms: tuple[int, ...] = ()
+    looked_ms: int = 0
+
+
+class Asked(NamedTuple):
+    """Fuel [kW], outside pressure [kPa] and air [C] of a tick, as `fleet.follow` takes them."""
+
+    fuel_kw: float | None
+    air_kpa: float
+    air_c: float
+
+
+def start() -> Unheard:
+    """Nothing set aside yet."""
+    return Unheard()
+
+
+def advance(
+    state: Unheard, followed: Fleet, inputs: Inputs, asked: Asked, reading_c: float | None, broke_ms: int = 0
+) -> tuple[Unheard, tuple[Departure, ...]]:
+    """One tick on; each ten seconds, how far copies and reading part.
+
+    `followed`: the fleet before it hears this tick.  `reading_c`: the last reading that was believed; nothing from
+    before `broke_ms`, when it became another one, is compared with it.
+    """
+    t = inputs.t_ms
+    if followed.nodes is None or (state.begin_ms and state.begin_ms[0] < broke_ms):
+        return Unheard(looked_ms=state.looked_ms), ()
+    if followed.ticks == 0 and (not state.begin_ms or t - state.begin_ms[-1] >= BEGIN_MS):
+        state = _set_aside(state, followed, t)
+    if state.lanes is None:
+        return state, ()
+    lanes = fleet.follow(state.lanes, replace(inputs, coolant_news=()), *asked)
+    if lanes.nodes is None:
+        return Unheard(looked_ms=state.looked_ms), ()
+    state = state._replace(lanes=lanes)
+    if lanes.ticks or t - state.looked_ms < LOOK_MS or reading_c is None:
+        return state, ()
+    return state._replace(looked_ms=t), _look(state.begin_ms, lanes, t, reading_c)
+
+
+def _set_aside(state: Unheard, followed: Fleet, t: int) -> Unheard:
+    keep = [i for i, begin in enumerate(state.begin_ms) if t - begin < LIVE_MS]
+    cov = followed.cov.copy()
+    cov[HEAT, HEAT] += HEAT_SD**2
+    new = followed._replace(cov=cov, reading_c=None)
+    some = (new,) if state.lanes is None else (_only(state.lanes, keep, followed.size), new)
+    begin_ms = (*(state.begin_ms[i] for i in keep), t)
+    lane = np.tile(np.arange(followed.size), len(begin_ms))
+    many = followed.many
+    many = Many(many.body, take(many.engine, lane), take(many.cooling, lane))
+    return state._replace(lanes=_joined(some, many), begin_ms=begin_ms)
+
+
+def _row(one: Fleet, name: str) -> Array:
+    return np.broadcast_to(getattr(one.nodes, name), (one.size,))
+
+
+def _only(lanes: Fleet, keep: Sequence[int], size: int) -> Fleet:
+    """The copies `keep`; their vehicles' figures are not sorted out, `_joined` gives them anew."""
+    at = (np.asarray(keep, dtype=np.intp)[:, None] * size + np.arange(size)).ravel()
+    return lanes._replace(
+        size=at.size,
+        unknown=lanes.unknown[:, at],
+        cov=lanes.cov[:, :, at],
+        log_weight=lanes.log_weight[at],
+        nodes=Nodes(*(_row(lanes, name)[at] for name in Nodes.__slots__)),
+        sensed_c=np.asarray(lanes.sensed_c)[at],
+    )
+
+
+def _joined(some: tuple[Fleet, ...], many: Many) -> Fleet:
+    """Fleets of one moment side by side; how far a step under way has come is the same for all."""
+    return some[-1]._replace(
+        many=many,
+        size=sum(one.size for one in some),
+        unknown=np.concatenate([one.unknown for one in some], axis=-1),
+        cov=np.concatenate([one.cov for one in some], axis=-1),
+        log_weight=np.concatenate([one.log_weight for one in some]),
+        nodes=Nodes(*(np.concatenate([_row(one, name) for one in some]) for name in Nodes.__slots__)),
+        sensed_c=np.concatenate([np.asarray(one.sensed_c) for one in some]),
+    )
+
+
+def _look(begin_ms: tuple[int, ...], lanes: Fleet, t: int, reading_c: float) -> tuple[Departure, ...]:
+    shape = (len(begin_ms), lanes.size // len(begin_ms))
+    weight = np.exp(lanes.log_weight).reshape(shape)
+    weight /= weight.sum(axis=-1, keepdims=True)
+    sensed = np.asarray(lanes.sensed_c).reshape(shape)
+    variance = lanes.cov[TEMP, TEMP].reshape(shape)
+    expected = (weight * sensed).sum(axis=-1, keepdims=True)
+    spread = np.sqrt((weight * (variance + (sensed - expected) ** 2)).sum(axis=-1))
+    off = reading_c + READ_AT_C - sensed
+    near = np.where(weight > CREDIBLE, off / np.sqrt(variance + NEAR_SD_C**2), np.inf).min(axis=-1)
+    over = reading_c + READ_AT_C - expected[:, 0]
+    opening = (weight * _row(lanes, "opening").reshape(shape)).sum(axis=-1)
+    ages = [(t - begin) // 1000 for begin in begin_ms]
+    return tuple(
+        Departure(age_s, float(over[i]), float(spread[i]), float(near[i]), float(opening[i]))
+        for i, age_s in enumerate(ages)
+        if age_s >= YOUNGEST_S
+    )

@@ -1,0 +1,78 @@
+"""What the possible vehicles would have done unheard: close to a sound vehicle, apart from one whose fan is gone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from livemon.core import fleet, heat, unheard, what_if
+from livemon.core.air import air_density
+from livemon.core.engine import coolant_heat_kw
+from livemon.core.outcome import Status
+from livemon.core.radiator import Demand, Surroundings
+from livemon.core.signals import Inputs
+from livemon.core.unheard import Asked, Departure, Unheard
+from livemon.core.vehicle import VehicleProfile
+from tests.core.sure import sure
+
+KNOWN = sure(VehicleProfile())
+AIR_C, KPA, RPM, JAM_KMH, FUEL_KW = 38.0, 95.0, 2200.0, 6.0, 130.0
+
+
+def driven(
+    seconds: int, fan_dies_s: int | None = None, gap_s: int | None = None, broke_s: int | None = None
+) -> tuple[Unheard, dict[int, tuple[Departure, ...]]]:
+    """A jam of a known vehicle, one second a tick; at each second that was looked at, the comparisons."""
+    engine, cooling = KNOWN.engine(), KNOWN.cooling()
+    state, followed = unheard.start(), fleet.start(what_if.vehicles(KNOWN))
+    nodes = heat.regulated(92.0, AIR_C, 30.0, cooling)
+    around = Surroundings(AIR_C, float(air_density(KPA, AIR_C)))
+    asked, out, reading = Asked(FUEL_KW, KPA, AIR_C), {}, 92.0
+    for k in range(1, seconds + 1):
+        dead = fan_dies_s is not None and k >= fan_dies_s
+        parts = replace(cooling, electric_health=0.0, clutch_health=0.0) if dead else cooling
+        nodes = heat.advance(nodes, Demand(coolant_heat_kw(engine, FUEL_KW), RPM, JAM_KMH), around, parts, 1.0)
+        news = ((k * 1000, float(np.floor(nodes.coolant_c))),)
+        inputs = Inputs(
+            k * 1000, Status.LIVE, rpm=RPM, speed_kmh=JAM_KMH, ac_on=False, gap=k == gap_s, coolant_news=news
+        )
+        broke_ms = 0 if broke_s is None or k < broke_s else broke_s * 1000
+        state, looks = unheard.advance(state, followed, inputs, asked, reading, broke_ms)
+        followed, reading = fleet.follow(followed, inputs, *asked), news[0][1]
+        if looks:
+            out[k] = looks
+    return state, out
+
+
+def test_copies_are_bounded_and_no_older_than_seven_minutes() -> None:
+    state, looks = driven(1000)
+    assert 14 <= len(state.begin_ms) <= 15
+    assert state.lanes is not None
+    assert state.lanes.unknown.shape == (fleet.UNKNOWNS, len(state.begin_ms) * what_if.VEHICLES)
+    ages = {one.age_s for some in looks.values() for one in some}
+    assert min(ages) >= unheard.YOUNGEST_S
+    assert 390 <= max(ages) <= 450
+
+
+def test_a_sound_vehicle_does_what_is_expected_of_it() -> None:
+    _, looks = driven(1000)
+    late = [one for at, some in looks.items() if at > 500 for one in some]
+    assert late
+    assert all(abs(one.over_c) < 1.5 and abs(one.nearest) < 1.5 for one in late)
+    assert all(one.opening > 0.9 for one in late)
+
+
+def test_a_fan_that_dies_parts_from_it_within_two_minutes() -> None:
+    _, looks = driven(900, fan_dies_s=700)
+    before = [one for at, some in looks.items() if 500 < at < 700 for one in some]
+    assert max(one.nearest for one in before) < 1.5
+    soon = [one for one in looks[820] if 130 <= one.age_s <= 240]
+    assert soon
+    assert all(one.over_c > 5.0 and one.over_c > 3.0 * one.spread_c and one.nearest > 2.0 for one in soon)
+
+
+def test_nothing_is_compared_across_a_hole_or_another_reading() -> None:
+    for state, looks in (driven(700, gap_s=600), driven(700, broke_s=600)):
+        assert all(begin >= 600_000 for begin in state.begin_ms)
+        assert all(one.age_s <= at - 600 for at, some in looks.items() if at > 600 for one in some)
