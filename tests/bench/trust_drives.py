@@ -39,7 +39,9 @@ OWNER_C = 108.0
 """The owner's limit in these drives: this, or 3 K over what the healthy twin reaches, if that is more."""
 IDEAL_SPREADS = 4.0
 IDEAL_SD_C = 0.4
-"""A whole degree, rounded or cut off, through a sensor of known lag."""
+"""A whole degree through a sensor of known lag ..."""
+IDEAL_OFFSET_C = 0.5
+"""... rounded or cut off."""
 IDEAL_EVERY_S = 10
 _NO_ORACLE = Oracle(np.empty(0), np.empty(0), np.empty(0), {})
 
@@ -81,12 +83,12 @@ class Broken:
         at = self.drive.fault_at_s
         assert at is not None
         off = self.drive.readings["coolant_c"] - self.sensed_c
-        off = off - off[:at].mean()
-        before = self.moved_c[:, :at:IDEAL_EVERY_S]
-        cov = np.linalg.inv(np.eye(3) + before @ before.T / IDEAL_SD_C**2)
+        may = np.vstack([self.moved_c, np.full(off.size, IDEAL_OFFSET_C)])
+        before = may[:, :at:IDEAL_EVERY_S]
+        cov = np.linalg.inv(np.eye(len(may)) + before @ before.T / IDEAL_SD_C**2)
         fitted = cov @ before @ off[:at:IDEAL_EVERY_S] / IDEAL_SD_C**2
-        spread = np.sqrt(np.einsum("it,ij,jt->t", self.moved_c, cov, self.moved_c) + IDEAL_SD_C**2)
-        told = np.abs(off - fitted @ self.moved_c) >= IDEAL_SPREADS * spread
+        spread = np.sqrt(np.einsum("it,ij,jt->t", may, cov, may) + IDEAL_SD_C**2)
+        told = np.abs(off - fitted @ may) >= IDEAL_SPREADS * spread
         told[:at] = False
         return int(np.flatnonzero(told)[0]) if told.any() else None
 
