@@ -105,7 +105,12 @@ def shares(fleet: Fleet) -> Array:
 
 
 def follow(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_kpa: float, air_c: float) -> Fleet:
-    """One tick on; heat and air as the road ahead will be reckoned.
+    """One tick on; heat and air as the road ahead will be reckoned."""
+    return heard(gathered(fleet, inputs, fuel_kw, air_c), inputs, air_kpa)
+
+
+def gathered(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_c: float) -> Fleet:
+    """With what is asked in this tick; a step is due once it has STEP_S of them.
 
     A hole in the readings, a stopped engine or an untold demand ends what was followed; what was learned of heat and
     thermostat stays.
@@ -115,18 +120,33 @@ def follow(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_kpa: float, 
         return fleet if fleet.nodes is None and not fleet.ticks else _anew(fleet)
     ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
     now = (fuel_kw, inputs.rpm, speed, ac, air_c)
-    news = inputs.coolant_news[-1][1] if inputs.coolant_news else fleet.reading_c
-    fleet = fleet._replace(
-        ticks=fleet.ticks + 1,
-        so_far=tuple(a + b for a, b in zip(fleet.so_far, now, strict=True)),
-        reading_c=news,
-    )
+    so_far = tuple(a + b for a, b in zip(fleet.so_far, now, strict=True))
+    return fleet._replace(ticks=fleet.ticks + 1, so_far=so_far)
+
+
+def due(fleet: Fleet, t_ms: int, air_kpa: float) -> tuple[Asked, float]:
+    """What was asked in the mean of the ticks since the last step, and how long that was [s]."""
+    fuel, rpm, kmh, ac, air = (total / fleet.ticks for total in fleet.so_far)
+    dt_s = min((t_ms - fleet.stepped_ms) / 1000.0, LONGEST_S) if fleet.stepped_ms else float(STEP_S)
+    return Asked(fuel, rpm, kmh, ac, air, float(air_density(air_kpa, air))), max(dt_s, 1.0)
+
+
+def heard(fleet: Fleet, inputs: Inputs, air_kpa: float, stepped: Fleet | None = None) -> Fleet:
+    """After `gathered`: with the reading of this tick, and stepped where a step is due.
+
+    `stepped`: the fleet that `unheard` makes of it, where somebody has asked for it already.
+    """
+    if not fleet.ticks:
+        return fleet
+    if inputs.coolant_news:
+        fleet = fleet._replace(reading_c=inputs.coolant_news[-1][1])
     if fleet.ticks < STEP_S:
         return fleet
-    fuel, rpm, kmh, ac, air = (total / fleet.ticks for total in fleet.so_far)
-    asked = Asked(fuel, rpm, kmh, ac, air, float(air_density(air_kpa, air)))
-    dt_s = min((inputs.t_ms - fleet.stepped_ms) / 1000.0, LONGEST_S) if fleet.stepped_ms else float(STEP_S)
-    done = _stepped(fleet, asked, max(dt_s, 1.0))
+    if fleet.nodes is None:
+        done = _begun(fleet, due(fleet, inputs.t_ms, air_kpa)[0])
+    else:
+        done = unheard(fleet, *due(fleet, inputs.t_ms, air_kpa)) if stepped is None else stepped
+        done = done if fleet.reading_c is None else _weighed(done, fleet.reading_c)
     return done._replace(stepped_ms=inputs.t_ms, ticks=0, so_far=(0.0,) * 5, reading_c=None)
 
 
@@ -141,24 +161,28 @@ def _anew(fleet: Fleet) -> Fleet:
     return Fleet(fleet.many, fleet.size, unknown, cov, fleet.log_weight)
 
 
-def _stepped(fleet: Fleet, asked: Asked, dt_s: float) -> Fleet:
-    if fleet.nodes is None or fleet.sensed_c is None:
-        if fleet.reading_c is None:
-            return fleet
-        zero = np.zeros(fleet.size)
-        coolant = fleet.reading_c + READ_AT_C + zero
-        made_kw = coolant_heat_kw(fleet.many.engine, asked.fuel_kw) + zero
-        warm = heat.regulated(coolant, asked.air_c, made_kw, fleet.many.cooling)
-        nodes = Nodes(warm.metal_c, warm.coolant_c, warm.radiator_c + zero, warm.opening + zero, zero, zero)
-        return fleet._replace(nodes=nodes, sensed_c=coolant)
+def _begun(fleet: Fleet, asked: Asked) -> Fleet:
+    if fleet.reading_c is None:
+        return fleet
+    zero = np.zeros(fleet.size)
+    coolant = fleet.reading_c + READ_AT_C + zero
+    made_kw = coolant_heat_kw(fleet.many.engine, asked.fuel_kw) + zero
+    warm = heat.regulated(coolant, asked.air_c, made_kw, fleet.many.cooling)
+    nodes = Nodes(warm.metal_c, warm.coolant_c, warm.radiator_c + zero, warm.opening + zero, zero, zero)
+    return fleet._replace(nodes=nodes, sensed_c=coolant)
+
+
+def unheard(fleet: Fleet, asked: Asked, dt_s: float) -> Fleet:
+    """Vehicles that are followed, a step on without a reading."""
+    assert fleet.nodes is not None
+    assert fleet.sensed_c is not None
     cooling = fleet.many.cooling
     unknown, cov = fleet.unknown.copy(), fleet.cov.copy()
     before = fleet.nodes
     nodes = advanced(fleet.many, before, unknown, asked, dt_s)
     _spread(fleet, before, asked, unknown, cov, dt_s)
     sensed = np.asarray(heat.lag(fleet.sensed_c, nodes.coolant_c, dt_s, cooling.sensor_lag_s))
-    moved = fleet._replace(nodes=nodes, sensed_c=sensed, unknown=unknown, cov=cov, followed_s=fleet.followed_s + dt_s)
-    return moved if fleet.reading_c is None else _weighed(moved, nodes, sensed, fleet.reading_c)
+    return fleet._replace(nodes=nodes, sensed_c=sensed, unknown=unknown, cov=cov, followed_s=fleet.followed_s + dt_s)
 
 
 def advanced(many: Many, nodes: Nodes, unknown: Array, asked: Asked, dt_s: Number) -> Nodes:
@@ -199,12 +223,15 @@ def _spread(fleet: Fleet, nodes: Nodes, asked: Asked, unknown: Array, cov: Array
     spread_on(unknown, cov, slope, dt_s, START_SD[DRIFT], WALK)
 
 
-def _weighed(fleet: Fleet, nodes: Nodes, sensed_c: Array, reading_c: float) -> Fleet:
+def _weighed(fleet: Fleet, reading_c: float) -> Fleet:
     """Every vehicle corrected by a reading, and weighed by it.
 
     While the thermostat regulates, or just after the start, the heat made is left as it is (a Schmidt-Kalman update):
     the reading then speaks of the thermostat, or of where metal and radiator began.
     """
+    nodes, sensed_c = fleet.nodes, fleet.sensed_c
+    assert nodes is not None
+    assert sensed_c is not None
     cov, unknown = fleet.cov, fleet.unknown.copy()
     wide = np.asarray(held((nodes.opening - OPEN_FROM) / OPEN_SPAN, 0.0, 1.0))
     settled = min(max(fleet.followed_s / SETTLE_S - 1.0, 0.0), 1.0)

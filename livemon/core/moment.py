@@ -52,7 +52,7 @@ from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
 from livemon.core.traction import grade_from_power
 from livemon.core.trust import Trust, TrustState
-from livemon.core.unheard import Asked, Unheard
+from livemon.core.unheard import Unheard
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
@@ -177,9 +177,10 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     expecting, partings = expected.advance(
         state.expecting, state.estimator, inputs, state.trust.believed_c, state.trust.broke_ms
     )
-    asked = _asked(state, inputs, where)
-    alone, departures = unheard.advance(
-        state.unheard, state.fleet, inputs, asked, state.trust.believed_c, state.trust.broke_ms
+    fuel_kw, kpa, air_c = _asked(state, inputs, where)
+    followed = fleet.gathered(state.fleet, inputs, fuel_kw, air_c)
+    alone, departures, stepped = unheard.advance(
+        state.unheard, followed, inputs.t_ms, kpa, state.trust.believed_c, state.trust.broke_ms
     )
     trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
@@ -192,7 +193,7 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     carried = estimator.advance(state.estimator, believed, where)
     shown = state.shown
     if shown is not None:
-        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), *asked)
+        shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), fuel_kw, kpa, air_c)
     fresh = inputs.status in LIVE and inputs.coolant_c is not None
     blind = doubted_ms is not None and inputs.t_ms - doubted_ms > BLIND_MS
     now = estimator.estimate(carried) if fresh and not blind else None
@@ -207,7 +208,7 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         doubted_since_ms=doubted_ms,
         speed_kmh=inputs.speed_kmh,
         shown=shown,
-        fleet=fleet.follow(state.fleet, believed, *asked),
+        fleet=fleet.heard(followed, believed, kpa, stepped),
         unheard=alone,
         boil_c=boil,
         boil_kpa=boil_kpa,
@@ -230,10 +231,11 @@ def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State,
     return state._replace(signals=heard, ignition=engine_state, road=road_state), inputs, where
 
 
-def _asked(state: State, inputs: Inputs, where: RoadView) -> Asked:
+def _asked(state: State, inputs: Inputs, where: RoadView) -> tuple[float | None, float, float]:
+    """Fuel [kW], outside pressure [kPa] and air [C], as the road ahead will be reckoned."""
     air_c = demand.outside_c(inputs, state.estimator.air_c)
     kpa = road_demand.air_kpa(inputs, where)
-    return Asked(demand.fuel_kw(inputs, state.engine, air_c, kpa), kpa, air_c)
+    return demand.fuel_kw(inputs, state.engine, air_c, kpa), kpa, air_c
 
 
 def _vehicle(state: State, inputs: Inputs) -> Vehicle:

@@ -9,10 +9,10 @@ small for a vehicle that was learned, wide for one nobody knows.  It judges noth
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livemon.core import fleet
 from livemon.core.air import Array
@@ -20,7 +20,6 @@ from livemon.core.deeds import Many
 from livemon.core.fleet import HEAT, TEMP, Fleet
 from livemon.core.heat import Nodes
 from livemon.core.hypotheses import READ_AT_C
-from livemon.core.signals import Inputs
 from livemon.core.vehicle import take
 
 BEGIN_MS: Final = 30_000
@@ -61,16 +60,10 @@ class Unheard(NamedTuple):
     """State: when each copy began, oldest first, and their vehicles in one fleet along its axis (copies, vehicles)."""
 
     lanes: Fleet | None = None
+    many: Many | None = None
+    """The vehicles of every copy and, last, of the fleet itself: all are stepped at once."""
     begin_ms: tuple[int, ...] = ()
     looked_ms: int = 0
-
-
-class Asked(NamedTuple):
-    """Fuel [kW], outside pressure [kPa] and air [C] of a tick, as `fleet.follow` takes them."""
-
-    fuel_kw: float | None
-    air_kpa: float
-    air_c: float
 
 
 def start() -> Unheard:
@@ -79,61 +72,67 @@ def start() -> Unheard:
 
 
 def advance(
-    state: Unheard, followed: Fleet, inputs: Inputs, asked: Asked, reading_c: float | None, broke_ms: int = 0
-) -> tuple[Unheard, tuple[Departure, ...]]:
-    """One tick on; each ten seconds, how far copies and reading part.
+    state: Unheard, followed: Fleet, t_ms: int, air_kpa: float, reading_c: float | None, broke_ms: int = 0
+) -> tuple[Unheard, tuple[Departure, ...], Fleet | None]:
+    """One tick on; each ten seconds, how far copies and reading part; the fleet itself where it was stepped with them.
 
-    `followed`: the fleet before it hears this tick.  `reading_c`: the last reading that was believed; nothing from
-    before `broke_ms`, when it became another one, is compared with it.
+    `followed`: the fleet with what is asked in this tick (`fleet.gathered`), its reading not heard.  `reading_c`: the
+    last reading that was believed; nothing from before `broke_ms`, when it became another one, is compared with it.
     """
-    t = inputs.t_ms
     if followed.nodes is None or (state.begin_ms and state.begin_ms[0] < broke_ms):
-        return Unheard(looked_ms=state.looked_ms), ()
-    if followed.ticks == 0 and (not state.begin_ms or t - state.begin_ms[-1] >= BEGIN_MS):
-        state = _set_aside(state, followed, t)
-    if state.lanes is None:
-        return state, ()
-    lanes = fleet.follow(state.lanes, replace(inputs, coolant_news=()), *asked)
-    if lanes.nodes is None:
-        return Unheard(looked_ms=state.looked_ms), ()
+        return Unheard(looked_ms=state.looked_ms), (), None
+    if followed.ticks == 1 and (not state.begin_ms or t_ms - state.begin_ms[-1] >= BEGIN_MS):
+        state = _set_aside(state, followed, t_ms)
+    if state.lanes is None or state.many is None or followed.ticks < fleet.STEP_S:
+        return state, (), None
+    both = _joined((state.lanes, followed), state.many)
+    both = fleet.unheard(both, *fleet.due(followed, t_ms, air_kpa))
+    lanes, itself = _only(both, slice(0, state.lanes.size)), _only(both, slice(state.lanes.size, both.size))
+    itself = itself._replace(many=followed.many)
     state = state._replace(lanes=lanes)
-    if lanes.ticks or t - state.looked_ms < LOOK_MS or reading_c is None:
-        return state, ()
-    return state._replace(looked_ms=t), _look(state.begin_ms, lanes, t, reading_c)
+    if t_ms - state.looked_ms < LOOK_MS or reading_c is None:
+        return state, (), itself
+    return state._replace(looked_ms=t_ms), _look(state.begin_ms, lanes, t_ms, reading_c), itself
 
 
 def _set_aside(state: Unheard, followed: Fleet, t: int) -> Unheard:
     keep = [i for i, begin in enumerate(state.begin_ms) if t - begin < LIVE_MS]
     cov = followed.cov.copy()
     cov[HEAT, HEAT] += HEAT_SD**2
-    new = followed._replace(cov=cov, reading_c=None)
-    some = (new,) if state.lanes is None else (_only(state.lanes, keep, followed.size), new)
+    new = followed._replace(cov=cov)
     begin_ms = (*(state.begin_ms[i] for i in keep), t)
-    lane = np.tile(np.arange(followed.size), len(begin_ms))
+    old = () if state.lanes is None else (_only(state.lanes, _places(keep, followed.size)),)
+    lane = np.tile(np.arange(followed.size), len(begin_ms) + 1)
     many = followed.many
     many = Many(many.body, take(many.engine, lane), take(many.cooling, lane))
-    return state._replace(lanes=_joined(some, many), begin_ms=begin_ms)
+    return state._replace(lanes=_joined((*old, new), many), many=many, begin_ms=begin_ms)
+
+
+def _places(copies: Sequence[int], size: int) -> NDArray[np.intp]:
+    places: NDArray[np.intp] = (np.asarray(copies, dtype=np.intp)[:, None] * size + np.arange(size)).ravel()
+    return places
 
 
 def _row(one: Fleet, name: str) -> Array:
-    return np.broadcast_to(getattr(one.nodes, name), (one.size,))
+    values: Array = getattr(one.nodes, name)  # of a fleet that was begun, one a vehicle
+    return values
 
 
-def _only(lanes: Fleet, keep: Sequence[int], size: int) -> Fleet:
-    """The copies `keep`; their vehicles' figures are not sorted out, `_joined` gives them anew."""
-    at = (np.asarray(keep, dtype=np.intp)[:, None] * size + np.arange(size)).ravel()
+def _only(lanes: Fleet, at: NDArray[np.intp] | slice) -> Fleet:
+    """Some of the lanes; their vehicles' figures are not sorted out, `_joined` gives them anew."""
+    weight = lanes.log_weight[at]
     return lanes._replace(
-        size=at.size,
+        size=weight.size,
         unknown=lanes.unknown[:, at],
         cov=lanes.cov[:, :, at],
-        log_weight=lanes.log_weight[at],
+        log_weight=weight,
         nodes=Nodes(*(_row(lanes, name)[at] for name in Nodes.__slots__)),
         sensed_c=np.asarray(lanes.sensed_c)[at],
     )
 
 
 def _joined(some: tuple[Fleet, ...], many: Many) -> Fleet:
-    """Fleets of one moment side by side; how far a step under way has come is the same for all."""
+    """Fleets of one moment side by side."""
     return some[-1]._replace(
         many=many,
         size=sum(one.size for one in some),

@@ -9,10 +9,11 @@ import numpy as np
 from livemon.core import fleet, heat, unheard, what_if
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
+from livemon.core.heat import Nodes
 from livemon.core.outcome import Status
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.signals import Inputs
-from livemon.core.unheard import Asked, Departure, Unheard
+from livemon.core.unheard import Departure, Unheard
 from livemon.core.vehicle import VehicleProfile
 from tests.core.sure import sure
 
@@ -28,7 +29,7 @@ def driven(
     state, followed = unheard.start(), fleet.start(what_if.vehicles(KNOWN))
     nodes = heat.regulated(92.0, AIR_C, 30.0, cooling)
     around = Surroundings(AIR_C, float(air_density(KPA, AIR_C)))
-    asked, out, reading = Asked(FUEL_KW, KPA, AIR_C), {}, 92.0
+    out, reading = {}, 92.0
     for k in range(1, seconds + 1):
         dead = fan_dies_s is not None and k >= fan_dies_s
         parts = replace(cooling, electric_health=0.0, clutch_health=0.0) if dead else cooling
@@ -38,11 +39,29 @@ def driven(
             k * 1000, Status.LIVE, rpm=RPM, speed_kmh=JAM_KMH, ac_on=False, gap=k == gap_s, coolant_news=news
         )
         broke_ms = 0 if broke_s is None or k < broke_s else broke_s * 1000
-        state, looks = unheard.advance(state, followed, inputs, asked, reading, broke_ms)
-        followed, reading = fleet.follow(followed, inputs, *asked), news[0][1]
+        followed = fleet.gathered(followed, inputs, FUEL_KW, AIR_C)
+        state, looks, stepped = unheard.advance(state, followed, k * 1000, KPA, reading, broke_ms)
+        followed, reading = fleet.heard(followed, inputs, KPA, stepped), news[0][1]
         if looks:
             out[k] = looks
     return state, out
+
+
+def test_the_fleet_stepped_with_its_copies_is_the_fleet_stepped_alone() -> None:
+    alone = fleet.start(what_if.vehicles(KNOWN))
+    state, together = unheard.start(), alone
+    for k in range(1, 400):
+        news = ((k * 1000, 90.0 + k // 40),)
+        inputs = Inputs(k * 1000, Status.LIVE, rpm=RPM, speed_kmh=JAM_KMH, ac_on=False, coolant_news=news)
+        alone = fleet.follow(alone, inputs, FUEL_KW, KPA, AIR_C)
+        gathered = fleet.gathered(together, inputs, FUEL_KW, AIR_C)
+        state, _, stepped = unheard.advance(state, gathered, k * 1000, KPA, 90.0)
+        together = fleet.heard(gathered, inputs, KPA, stepped)
+    for one, other in zip(alone[2:7], together[2:7], strict=True):
+        if isinstance(one, Nodes):
+            assert all(np.array_equal(getattr(one, name), getattr(other, name)) for name in Nodes.__slots__)
+        else:
+            assert np.array_equal(one, other)
 
 
 def test_copies_are_bounded_and_no_older_than_seven_minutes() -> None:
