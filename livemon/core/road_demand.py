@@ -1,7 +1,8 @@
 """Demand along a known road: what this drive has shown of driver and vehicle, and what that makes of the road ahead.
 
 Every 20 s on the route the fuel that was burnt is set against what road load says it took, with one scale for what a
-level road takes and one for lifting the mass; speed and engine speed are remembered for climbs and for level road.
+level road takes and one for lifting the mass, both after what an open converter loses in the gear that is used; speed
+and engine speed are remembered for climbs and for level road.
 `course` lays that over the road ahead for some draws of what is not known.  Knows nothing of temperatures of coolant.
 """
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from livemon.core import demand, traction
 from livemon.core import engine as heat_made
-from livemon.core.air import GRAVITY_M_S2, Array, air_c_at, air_density, held, standard_pressure_kpa
+from livemon.core.air import GRAVITY_M_S2, Array, Number, air_c_at, air_density, held, standard_pressure_kpa
 from livemon.core.radiator import engine_fan_rpm
 from livemon.core.road import Ahead, RoadView
 from livemon.core.signals import Inputs
@@ -62,6 +63,9 @@ class Shown(NamedTuple):
     climb_kmh: float = 0.0
     climb_rpm_kmh: float = 0.0
     """Engine speed over road speed on climbs: the gear that is used there, whatever the gearbox."""
+    climb_rpm_s: float = 0.0
+    climbing: bool = False
+    """The block before was driven on a climb: one across its foot has the gears of both."""
     climb_s: float = 0.0
     rough: float = 0.01
     """Mean square of ln(speed of a block / mean speed) on climbs: bends, villages, slower people ahead."""
@@ -102,19 +106,30 @@ def begin(profile: VehicleProfile) -> Shown:
 
 
 def _level_fuel_kw(
-    v: Vehicle, speed_kmh: Array | float, rpm: Array | float, density: Array | float, ac: float, air_c: Array | float
+    v: Vehicle,
+    speed_kmh: Array | float,
+    rpm: Array | float,
+    density: Array | float,
+    ac: float,
+    air_c: Array | float,
+    loss: Number = 1.0,
 ) -> Array:
-    """Fuel [kW] for this speed on the level, before any scale: road load, accessories and friction of the engine."""
+    """Fuel [kW] for this speed on the level, before any scale: road load, accessories and friction of the engine.
+
+    `loss`: power into over power out of the converter in the gear that is used here, which need not be that of a
+    level road.
+    """
     force = traction.road_force_n(v.body, speed_kmh, 0.0, density)
-    power = traction.wheel_kw(force, speed_kmh) / v.body.driveline_efficiency
+    power = traction.wheel_kw(force, speed_kmh) / v.body.driveline_efficiency * loss
     power = power + heat_made.accessory_kw(v.engine, v.cooling, rpm, engine_fan_rpm(v.cooling, rpm, 0.5), ac, air_c)
     return np.asarray(heat_made.fuel_kw_from_power(v.engine, power, rpm))
 
 
-def _lift_fuel_kw(v: Vehicle, speed_kmh: Array | float, grade_pct: Array | float) -> Array:
+def _lift_fuel_kw(v: Vehicle, speed_kmh: Array | float, grade_pct: Array | float, loss: Number = 1.0) -> Array:
     """Fuel [kW] that lifting the mass takes at this speed and grade; negative downhill."""
     force = np.asarray(v.body.mass_kg * GRAVITY_M_S2) * grade_pct / np.hypot(100.0, grade_pct)
-    return np.asarray(traction.wheel_kw(force, speed_kmh) / v.body.driveline_efficiency / v.engine.indicated_efficiency)
+    power = traction.wheel_kw(force, speed_kmh) / v.body.driveline_efficiency * loss
+    return np.asarray(power / v.engine.indicated_efficiency)
 
 
 def air_kpa(inputs: Inputs, where: RoadView) -> float:
@@ -170,15 +185,18 @@ def _block(
     power = float(traction.altitude_factor(kpa, outside_c, v.engine.boosted))
     rpm = s.revs / s.seconds
     s = _habit(s, grade, mean_kmh, rpm)
-    level = float(_level_fuel_kw(v, mean_kmh, rpm, density, ac, outside_c))
+    force = traction.road_force_n(v.body, mean_kmh, grade, density)
+    loss = float(traction.slip_loss(v.body, v.engine, mean_kmh, force, rpm)[0])
+    level = float(_level_fuel_kw(v, mean_kmh, rpm, density, ac, outside_c, loss))
     gained = speed_kmh**2 - s.speed_kmh**2  # of kinetic energy, which the engine pays for as for height
     kinetic_kw = 0.0005 * float(v.body.mass_kg) * (1.0 + traction.ROTATING_SHARE) / 12.96 * gained / s.seconds
-    lift = float(_lift_fuel_kw(v, mean_kmh, grade))
-    lift += kinetic_kw / float(v.body.driveline_efficiency * v.engine.indicated_efficiency)
+    lift = float(_lift_fuel_kw(v, mean_kmh, grade, loss))
+    lift += kinetic_kw * loss / float(v.body.driveline_efficiency * v.engine.indicated_efficiency)
     if s.level * level + s.lift * lift < OVERRUN * level:
         return s
     s = _scaled(s, level, lift, s.fuel_kj / s.seconds)
-    turn = float(np.log(min(max(rpm / _rpm(v, mean_kmh, grade, density, power), 0.6), 1.6)))
+    usual = max(float(traction.choose_gear(v.body, v.engine, mean_kmh, force, 3.0, power).rpm), 300.0)
+    turn = float(np.log(min(max(rpm / usual, 0.6), 1.6)))
     k = max(BLOCK_S / HABIT_S, BLOCK_S / (s.rpm_s + BLOCK_S))
     return s._replace(ln_rpm=s.ln_rpm + k * (turn - s.ln_rpm), rpm_s=s.rpm_s + BLOCK_S)
 
@@ -189,12 +207,19 @@ def _habit(s: Shown, grade_pct: float, mean_kmh: float, rpm: float) -> Shown:
     if grade_pct >= CLIMB_PCT:
         k = max(forget, BLOCK_S / (s.climb_s + BLOCK_S))
         apart = float(np.log(max(mean_kmh, CREEP_KMH) / max(s.climb_kmh, CREEP_KMH))) if s.climb_s else 0.1
+        if s.climbing:
+            turns = max(forget, BLOCK_S / (s.climb_rpm_s + BLOCK_S))
+            s = s._replace(
+                climb_rpm_kmh=s.climb_rpm_kmh + turns * (rpm / max(mean_kmh, 1.0) - s.climb_rpm_kmh),
+                climb_rpm_s=s.climb_rpm_s + BLOCK_S,
+            )
         return s._replace(
             rough=s.rough + forget * (min(apart * apart, 0.5) - s.rough),
             climb_kmh=s.climb_kmh + k * (mean_kmh - s.climb_kmh),
-            climb_rpm_kmh=s.climb_rpm_kmh + k * (rpm / max(mean_kmh, 1.0) - s.climb_rpm_kmh),
             climb_s=s.climb_s + BLOCK_S,
+            climbing=True,
         )
+    s = s._replace(climbing=False)
     if grade_pct > -CLIMB_PCT:
         k = max(forget, BLOCK_S / (s.level_s + BLOCK_S))
         return s._replace(level_kmh=s.level_kmh + k * (mean_kmh - s.level_kmh), level_s=s.level_s + BLOCK_S)
@@ -218,12 +243,6 @@ def _scaled(s: Shown, level_kw: float, lift_kw: float, seen_kw: float) -> Shown:
         p_both=p01 - k0 * g1,
         p_lift=p11 - k1 * g1,
     )
-
-
-def _rpm(v: Vehicle, speed_kmh: float, grade_pct: float, density: float, power: float) -> float:
-    force = traction.road_force_n(v.body, speed_kmh, grade_pct, density)
-    pull = traction.choose_gear(v.body, v.engine, speed_kmh, force, 3.0, power)
-    return max(float(pull.rpm), 300.0)
 
 
 def climb_speed(s: Shown) -> tuple[float | None, float]:
@@ -286,11 +305,12 @@ def course(
     force = traction.road_force_n(v.body, speed, many[0], many[1])
     pull = traction.choose_gear(v.body, v.engine, speed, force, extra, power)
     own = speed * s.climb_rpm_kmh
-    seen = (1.0 - 2.718281828459045 ** (-s.climb_s / SEEN_S)) * np.tile(steep, 3)
+    seen = (1.0 - 2.718281828459045 ** (-s.climb_rpm_s / BLOCK_S)) * np.tile(steep, 3)
     rpm = np.asarray(pull.rpm) * np.exp(s.ln_rpm)
     rpm = np.asarray(held(rpm + seen * (own - rpm), v.engine.idle_rpm, 1.1 * v.engine.rpm_limit))
-    level = _level_fuel_kw(v, speed, rpm, many[1], ac, many[3])
-    lift = _lift_fuel_kw(v, speed, many[0])
+    loss = traction.slip_loss(v.body, v.engine, speed, force, rpm)
+    level = _level_fuel_kw(v, speed, rpm, many[1], ac, many[3], loss)
+    lift = _lift_fuel_kw(v, speed, many[0], loss)
     n = len(points)
     three = [x.reshape(3, n) for x in (speed, rpm, level, lift)]
     phase = 0.5 * (1.0 + np.tanh(z[5]))  # any even spread over one turn will do

@@ -1,0 +1,98 @@
+"""Demand along a route: what a drive has shown of fuel and gear holds for the road ahead, where the gear is another.
+
+The road: 1.5 km level, then 7 % for 8 km.  The vehicle goes 50 km/h in the gears that its gearbox would choose, on an
+open converter; it burns what road load and that converter ask.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from livemon.core import road_demand, traction
+from livemon.core.air import air_density
+from livemon.core.outcome import Status
+from livemon.core.road import Ahead, RoadView
+from livemon.core.road_demand import Course, Shown, Vehicle
+from livemon.core.signals import Inputs
+from livemon.core.vehicle import VehicleProfile
+
+PROFILE = VehicleProfile()
+VEHICLE = Vehicle(PROFILE.body(), PROFILE.engine(), PROFILE.cooling())
+KMH, KPA, AIR_C, FOOT_M, LENGTH_M, GRADE_PCT = 50.0, 95.0, 25.0, 1_500.0, 9_500.0, 7.0
+FAR = np.arange(0.0, LENGTH_M + 1.0, 50.0)
+HEIGHT = 540.0 + np.maximum(FAR - FOOT_M, 0.0) * GRADE_PCT / 100.0
+
+
+def asked(climbing: bool) -> tuple[float, float]:
+    """(engine speed, fuel [kW]) of the made-up vehicle."""
+    grade = GRADE_PCT if climbing else 0.0
+    density = float(air_density(KPA, AIR_C))
+    force = float(traction.road_force_n(VEHICLE.body, KMH, grade, density))
+    rpm = float(traction.choose_gear(VEHICLE.body, VEHICLE.engine, KMH, force, 3.0).rpm)
+    loss = float(traction.slip_loss(VEHICLE.body, VEHICLE.engine, KMH, force, rpm)[0])
+    fuel = road_demand._level_fuel_kw(VEHICLE, KMH, rpm, density, 0.0, AIR_C, loss)
+    return rpm, float(fuel + road_demand._lift_fuel_kw(VEHICLE, KMH, grade, loss))
+
+
+def view(along_m: float) -> RoadView:
+    ahead = np.arange(0.0, LENGTH_M - along_m + 1.0, 250.0)
+    height = np.interp(along_m + ahead, FAR, HEIGHT)
+    return RoadView(
+        on_route=True,
+        along_m=along_m,
+        ahead=Ahead(
+            tuple(ahead), tuple(0.0 * ahead), tuple(height), LENGTH_M - along_m, float(HEIGHT[-1])
+        ),
+    )  # fmt: skip
+
+
+def inputs(second: int, rpm: float) -> Inputs:
+    return Inputs(second * 1000, Status.LIVE, speed_kmh=KMH, rpm=rpm, ac_on=False)
+
+
+def driven(to_m: float) -> tuple[Shown, Course]:
+    """What the drive up to there has shown, and the course foreseen from there, without anything drawn."""
+    shown = road_demand.begin(PROFILE)
+    along, second = 0.0, 0
+    while along < to_m:
+        rpm, fuel = asked(along >= FOOT_M)
+        shown = road_demand.heard(shown, inputs(second, rpm), view(along), VEHICLE, fuel, KPA, AIR_C)
+        along, second = along + KMH / 3.6, second + 1
+    points = np.linspace(50.0, LENGTH_M - along, 40)
+    nothing = np.zeros((road_demand.UNKNOWNS, 1))
+    now = inputs(second, asked(along >= FOOT_M)[0])
+    course = road_demand.course(shown, view(along).ahead, VEHICLE, now, AIR_C, points, nothing)
+    assert course is not None
+    return shown, course
+
+
+def test_the_loss_of_the_converter_is_no_part_of_the_scales() -> None:
+    """Level and climb in two gears with two losses: one pair of scales explains both."""
+    (level_rpm, _), (climb_rpm, _) = asked(False), asked(True)
+    level_n, climb_n = (float(traction.road_force_n(VEHICLE.body, KMH, g, 1.1)) for g in (0.0, GRADE_PCT))
+    losses = [
+        float(traction.slip_loss(VEHICLE.body, VEHICLE.engine, KMH, force, rpm)[0])
+        for force, rpm in ((level_n, level_rpm), (climb_n, climb_rpm))
+    ]
+    assert losses[1] > losses[0] + 0.05
+    shown, _ = driven(FOOT_M + 3_000.0)
+    assert shown.level == pytest.approx(1.0, abs=0.03)
+    assert shown.lift == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_block_across_the_foot_tells_no_gear() -> None:
+    across, _ = driven(FOOT_M + 200.0)
+    later, _ = driven(FOOT_M + 1_500.0)
+    rpm, _ = asked(climbing=True)
+    assert across.climb_s > 0.0
+    assert across.climb_rpm_s == 0.0
+    assert later.climb_rpm_kmh == pytest.approx(rpm / KMH, rel=0.01)
+
+
+def test_the_fuel_of_a_climb_is_foreseen_before_it() -> None:
+    """Nothing of the climb has been seen: its gear, and what its converter loses, are those of the vehicle's model."""
+    _, course = driven(FOOT_M - 100.0)
+    _, fuel = asked(climbing=True)
+    climb = course.height_m > HEIGHT[0] + 50.0
+    assert np.median(course.fuel_kw[climb, 0] / course.speed_kmh[climb, 0]) == pytest.approx(fuel / KMH, rel=0.05)
