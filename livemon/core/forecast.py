@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import exp, log
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -35,6 +36,12 @@ CALM_CHANCE: Final = 0.05
 """The forecast is made anew every fifth second, and within two when the coolant moves a degree."""
 MOST_TOGETHER: Final = 64
 """So many forecasts are made side by side at most: more would not fit the processor's own memory."""
+JOINED: Final = (0.5, 0.65, 1.0)
+"""Start, weight of the plain chance and of the road's: made by `python -m tests.bench.route_joined`."""
+LEAST_PLAIN: Final = 0.002
+MOST_CHANCE: Final = 0.998
+LEAST_ROAD: Final = 0.1
+"""A road without danger is not believed further: a plain chance of 0.5 stays a caution (`caution_chance`)."""
 _SHOWN: Final = tuple(HORIZONS.index(h) for h in HORIZONS_S)
 _QUANTILES: Final = (0.1, 0.5, 0.9)
 _WIDEST: Final = float(np.log(27.0))
@@ -188,17 +195,42 @@ def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
 
 
 def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
-    """The forecast with the road in it: of both chances the greater, so that a route never makes a caution later.
+    """The forecast with the road in it: chances of the limit joined, bands ahead those along the road.
 
-    Whether and when the limit is crossed are read off the same chances.
-    Bands ahead stay the calibrated ones: those along the road are too narrow for a vehicle not learned (docs/road.md).
+    A road takes nothing away from the chance of `stop`, and that of the limit is never less.  Whether and when the
+    limit is crossed are read off what was joined; past the limit the plain forecast stands.
     """
-    stop, road, road_stop = dict(plain.chance_stop), dict(climb.chance), dict(climb.chance_stop)
-    later = replace(plain, chance_stop=tuple((h, max(stop[h], road_stop[h])) for h in HORIZONS_S))
-    by = tuple(max(p, road[h]) for h, p in zip(HORIZONS, plain.chance_by, strict=True))
-    if by == plain.chance_by:
+    road, road_stop = dict(climb.chance), dict(climb.chance_stop)
+    stops = {h: max(p, joined(p, road_stop[h])) for h, p in plain.chance_stop}
+    later = replace(plain, ahead_c=climb.ahead_c, chance_stop=tuple(stops.items()))
+    if plain.chance_by[0] >= 1.0:
         return later
-    return replace(later, crossing=_crossing(by), time_to_limit_s=time_band(by, False), chance=_shown(by), chance_by=by)
+    by: list[float] = []
+    for horizon, chance in zip(HORIZONS, plain.chance_by, strict=True):
+        least = max(by[-1] if by else 0.0, stops.get(horizon, 0.0))
+        by.append(max(joined(chance, road[horizon]), least))
+    return replace(
+        later,
+        crossing=_crossing(by),
+        time_to_limit_s=time_band(by, False),
+        chance=_shown(by),
+        chance_by=tuple(by),
+    )
+
+
+def joined(plain: float, road: float) -> float:
+    """One chance of two that err apart, by a logarithmic opinion pool: logit = a + b logit(plain) + c logit(road).
+
+    Genest and Zidek 1986; both are held off 0 and 1 first.  Example: 0.2 and 0.1 -> 0.07; 0.9 and 0.1 -> 0.43.
+    """
+    start, of_plain, of_road = JOINED
+    logit = start + of_plain * _logit(max(plain, LEAST_PLAIN)) + of_road * _logit(max(road, LEAST_ROAD))
+    return round(1.0 / (1.0 + exp(-logit)), 4)
+
+
+def _logit(chance: float) -> float:
+    held = min(chance, MOST_CHANCE)
+    return log(held / (1.0 - held))
 
 
 def chances(view: ahead.Outlook, limit_c: Array, table: calibration.Table) -> Array:

@@ -63,7 +63,9 @@ class Shown(NamedTuple):
     climb_kmh: float = 0.0
     climb_rpm_kmh: float = 0.0
     """Engine speed over road speed on climbs: the gear that is used there, whatever the gearbox."""
-    climb_rpm_s: float = 0.0
+    climb_loss: float = 1.0
+    """What the converter loses in that gear (`traction.slip_loss`)."""
+    climb_gear_s: float = 0.0
     climbing: bool = False
     """The block before was driven on a climb: one across its foot has the gears of both."""
     climb_s: float = 0.0
@@ -184,9 +186,9 @@ def _block(
     density = float(air_density(kpa, outside_c))
     power = float(traction.altitude_factor(kpa, outside_c, v.engine.boosted))
     rpm = s.revs / s.seconds
-    s = _habit(s, grade, mean_kmh, rpm)
     force = traction.road_force_n(v.body, mean_kmh, grade, density)
     loss = float(traction.slip_loss(v.body, v.engine, mean_kmh, force, rpm)[0])
+    s = _habit(s, grade, mean_kmh, rpm, loss)
     level = float(_level_fuel_kw(v, mean_kmh, rpm, density, ac, outside_c, loss))
     gained = speed_kmh**2 - s.speed_kmh**2  # of kinetic energy, which the engine pays for as for height
     kinetic_kw = 0.0005 * float(v.body.mass_kg) * (1.0 + traction.ROTATING_SHARE) / 12.96 * gained / s.seconds
@@ -201,17 +203,18 @@ def _block(
     return s._replace(ln_rpm=s.ln_rpm + k * (turn - s.ln_rpm), rpm_s=s.rpm_s + BLOCK_S)
 
 
-def _habit(s: Shown, grade_pct: float, mean_kmh: float, rpm: float) -> Shown:
-    """Running means of the speed on climbs and of the gear there, and of the speed on level road."""
+def _habit(s: Shown, grade_pct: float, mean_kmh: float, rpm: float, loss: float) -> Shown:
+    """Running means of the speed on climbs and of the gear there with its loss, and of the speed on level road."""
     forget = 1.0 - 2.718281828459045 ** (-BLOCK_S / HABIT_S)
     if grade_pct >= CLIMB_PCT:
         k = max(forget, BLOCK_S / (s.climb_s + BLOCK_S))
         apart = float(np.log(max(mean_kmh, CREEP_KMH) / max(s.climb_kmh, CREEP_KMH))) if s.climb_s else 0.1
         if s.climbing:
-            turns = max(forget, BLOCK_S / (s.climb_rpm_s + BLOCK_S))
+            gear = max(forget, BLOCK_S / (s.climb_gear_s + BLOCK_S))
             s = s._replace(
-                climb_rpm_kmh=s.climb_rpm_kmh + turns * (rpm / max(mean_kmh, 1.0) - s.climb_rpm_kmh),
-                climb_rpm_s=s.climb_rpm_s + BLOCK_S,
+                climb_rpm_kmh=s.climb_rpm_kmh + gear * (rpm / max(mean_kmh, 1.0) - s.climb_rpm_kmh),
+                climb_loss=s.climb_loss + gear * (loss - s.climb_loss),
+                climb_gear_s=s.climb_gear_s + BLOCK_S,
             )
         return s._replace(
             rough=s.rough + forget * (min(apart * apart, 0.5) - s.rough),
@@ -305,10 +308,12 @@ def course(
     force = traction.road_force_n(v.body, speed, many[0], many[1])
     pull = traction.choose_gear(v.body, v.engine, speed, force, extra, power)
     own = speed * s.climb_rpm_kmh
-    seen = (1.0 - 2.718281828459045 ** (-s.climb_rpm_s / BLOCK_S)) * np.tile(steep, 3)
+    seen = (1.0 - 2.718281828459045 ** (-s.climb_gear_s / BLOCK_S)) * np.tile(steep, 3)
     rpm = np.asarray(pull.rpm) * np.exp(s.ln_rpm)
-    rpm = np.asarray(held(rpm + seen * (own - rpm), v.engine.idle_rpm, 1.1 * v.engine.rpm_limit))
+    # Two gears in turn have a mean engine speed that belongs to neither: their mean loss is remembered, not read off.
     loss = traction.slip_loss(v.body, v.engine, speed, force, rpm)
+    loss = loss + seen * (s.climb_loss - loss)
+    rpm = np.asarray(held(rpm + seen * (own - rpm), v.engine.idle_rpm, 1.1 * v.engine.rpm_limit))
     level = _level_fuel_kw(v, speed, rpm, many[1], ac, many[3], loss)
     lift = _lift_fuel_kw(v, speed, many[0], loss)
     n = len(points)

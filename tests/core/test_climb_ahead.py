@@ -7,10 +7,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from livemon.core import climb_ahead, fleet, pipeline, what_if
+from livemon.core import climb_ahead, fleet, forecast, pipeline, what_if
+from livemon.core.ahead import HORIZONS
+from livemon.core.alert import AlertSettings
+from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.events import Mark, Sample, Tick
-from livemon.core.outcome import Crossing, Outcome, Status
+from livemon.core.forecast import Forecast
+from livemon.core.outcome import HORIZONS_S, Band, Crossing, Outcome, Status
 from livemon.core.road import Place, RoadView, advance
 from livemon.core.road import start as road_start
 from livemon.core.route import Route, build, locate
@@ -212,3 +218,68 @@ def test_a_note_of_the_passenger_begins_the_route() -> None:
     assert outcome.road is not None
     assert outcome.road.on_route
     assert outcome.road.along_km == pytest.approx(0.0, abs=0.05)
+
+
+CHANCE = st.floats(0.0, 1.0)
+
+
+@given(CHANCE, CHANCE, CHANCE)
+def test_the_joint_chance_rises_with_either(plain: float, road: float, more: float) -> None:
+    joint = forecast.joined(plain, road)
+    assert 0.0 <= joint <= 1.0
+    assert forecast.joined(max(plain, more), road) >= joint
+    assert forecast.joined(plain, max(road, more)) >= joint
+
+
+def test_no_road_silences_a_likely_crossing_and_no_calm_a_sure_road() -> None:
+    begins = AlertSettings().caution_chance
+    assert forecast.joined(0.5, 0.0) > begins
+    assert forecast.joined(0.0, 0.9) > begins
+    assert forecast.joined(0.2, 0.1) < begins  # an even chance needs both to see it coming
+
+
+def of_road(chance: float, stop: float) -> ClimbAhead:
+    return ClimbAhead(
+        t_ms=0,
+        ahead_c=tuple((h, Band(95.0, 97.0, 99.0)) for h in HORIZONS_S),
+        chance=tuple((h, chance) for h in HORIZONS),
+        chance_stop=tuple((h, stop) for h in HORIZONS),
+        peak_c=Band(96.0, 98.0, 100.0),
+        peak_in_km=3.0,
+        peak_in_s=300.0,
+        chance_climb=chance,
+        chance_soon=chance,
+        summit_in_km=None,
+        summit_in_s=None,
+        summit_boil_margin_c=None,
+    )
+
+
+def of_minutes(chance: float, stop: float) -> Forecast:
+    by = (chance,) * len(HORIZONS)
+    return Forecast(
+        t_ms=0,
+        reading_c=95.0,
+        ahead_c=tuple((h, Band(90.0, 100.0, 110.0)) for h in HORIZONS_S),
+        settles_c=Band(90.0, 100.0, 110.0),
+        crossing=Crossing.NONE_FORESEEN,
+        time_to_limit_s=forecast.time_band(by, chance == 1.0),
+        chance=tuple((h, chance) for h in HORIZONS_S),
+        chance_stop=tuple((h, stop) for h in HORIZONS_S),
+        chance_by=by,
+    )
+
+
+def test_bands_ahead_are_those_of_the_road_and_the_stop_keeps_the_greater_chance() -> None:
+    plain, road = of_minutes(0.3, 0.25), of_road(0.1, 0.05)
+    both = forecast.along(plain, road)
+    assert both.ahead_c == road.ahead_c
+    assert dict(both.chance_stop) == dict.fromkeys(HORIZONS_S, 0.25)
+    assert forecast.joined(0.3, 0.1) < 0.25
+    assert dict(both.chance) == dict.fromkeys(HORIZONS_S, 0.25)  # whoever crosses the stop has crossed the limit
+
+
+def test_past_the_limit_the_road_takes_nothing_back() -> None:
+    both = forecast.along(of_minutes(1.0, 0.1), of_road(0.0, 0.0))
+    assert dict(both.chance) == dict.fromkeys(HORIZONS_S, 1.0)
+    assert both.time_to_limit_s == Band(0.0, 0.0, 0.0)

@@ -156,11 +156,12 @@ def test_top_speed_is_held_and_no_more(grade_pct: float) -> None:
 def test_what_an_open_converter_loses_is_read_off_engine_speed() -> None:
     """Half of the slip of the gear that engine speed tells; nothing where it turns as a locked gear would."""
     force = float(traction.road_force_n(BODY, 50.0, 4.0, 1.0))
+    pulls = traction.pull_in_gears(BODY, ENGINE, np.array([50.0]), force)
     for gear in (2, 3):
-        pull = traction.pull_in_gear(BODY, ENGINE, gear, 50.0, force, 0.0, 1.0)
-        slip = float(pull.rpm) / float(pull.turbine_rpm)
+        rpm, turbine = (float(np.asarray(row)[gear - 1, 0]) for row in (pulls.rpm, pulls.turbine_rpm))
+        slip = rpm / turbine
         assert slip > 1.05
-        loss = traction.slip_loss(BODY, ENGINE, 50.0, force, 1.01 * float(pull.rpm))
+        loss = traction.slip_loss(BODY, ENGINE, 50.0, force, 1.01 * rpm)
         assert loss == pytest.approx([1.0 + 0.5 * (slip - 1.0)])
     third = float(traction.turbine_rpm(BODY, 50.0, BODY.gear_ratios[2]))
     assert traction.slip_loss(BODY, ENGINE, 50.0, force, 1.01 * third) == pytest.approx([1.0])
