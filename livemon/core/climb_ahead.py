@@ -8,15 +8,17 @@ heat made are not known.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livemon.core import fleet as beside
 from livemon.core import heat, road_demand
 from livemon.core.ahead import HORIZONS
-from livemon.core.air import Array, Number, held, standard_pressure_kpa
+from livemon.core.air import Array, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
 from livemon.core.draws import normals
@@ -34,6 +36,8 @@ LANES: Final = 288
 """Draws of vehicle, driver and weather together; those of one vehicle share its weight."""
 _Z: Final = normals(LANES, beside.UNKNOWNS + road_demand.UNKNOWNS)
 EVERY_MS: Final = 10_000
+TOGETHER: Final = 8
+"""So many looks are marched side by side at most: more would not fit the processor's own memory."""
 LONGEST_S: Final = 1_800.0
 LEAST_S: Final = 900.0
 PAST_SUMMIT_M: Final = 1_500.0
@@ -68,7 +72,20 @@ class ClimbAhead:
     summit_boil_margin_c: Band | None
 
 
-def look_along(
+class Look(NamedTuple):
+    """A moment that the climb ahead is asked for, with the demand foreseen; one drive has one set of vehicles."""
+
+    t_ms: int
+    fleet: Fleet
+    ac_on: bool | None
+    course: Course
+    summit_m: float | None
+    vehicle: Vehicle
+    limit_c: float
+    stop_c: float
+
+
+def prepared(
     fleet: Fleet,
     shown: Shown,
     inputs: Inputs,
@@ -77,9 +94,8 @@ def look_along(
     air_c: float | None,
     limit_c: float,
     stop_c: float,
-    horizons_s: tuple[int, ...],
-) -> ClimbAhead | None:
-    """The climb ahead at this tick; None where the road, the driver's speed or the heat made is not known."""
+) -> Look | None:
+    """What `looked_along` needs at this tick; None where the road, the driver's speed or the heat made is not known."""
     ahead = where.ahead
     if fleet.nodes is None or ahead is None or air_c is None:
         return None
@@ -92,11 +108,16 @@ def look_along(
     course = road_demand.course(shown, ahead, vehicle, inputs, air_c, points, _Z[beside.UNKNOWNS :])
     if course is None:
         return None
-    start_c, temps = march(fleet, course, inputs)
-    weight = beside.shares(fleet)[np.arange(LANES) % fleet.size]
-    return _said(
-        inputs.t_ms, weight / weight.sum(), course, start_c, temps, summit_m, vehicle, limit_c, stop_c, horizons_s
-    )
+    return Look(inputs.t_ms, fleet, inputs.ac_on, course, summit_m, vehicle, limit_c, stop_c)
+
+
+def looked_along(looks: Sequence[Look], horizons_s: tuple[int, ...]) -> list[ClimbAhead]:
+    """The climbs ahead of moments of one drive, marched side by side: the same to the last bit as one by one."""
+    said: list[ClimbAhead] = []
+    for look, (start_c, temps) in zip(looks, march(looks), strict=True):
+        weight = beside.shares(look.fleet)[np.arange(LANES) % look.fleet.size]
+        said.append(_said(look, weight / weight.sum(), start_c, temps, horizons_s))
+    return said
 
 
 def _points(summit_m: float | None, climb_kmh: float, level_kmh: float) -> Array:
@@ -110,36 +131,50 @@ def _points(summit_m: float | None, climb_kmh: float, level_kmh: float) -> Array
     return length * share * (fine + (1.0 - fine) * share)  # steps grow evenly from the shortest
 
 
-def march(fleet: Fleet, course: Course, inputs: Inputs) -> tuple[Array, Array]:
-    """(start (LANES,), (points, LANES)) coolant [C] of every lane along the course, by the full cooling.
+def march(looks: Sequence[Look]) -> list[tuple[Array, Array]]:
+    """For each look (start (LANES,), (points, LANES)) coolant [C] of every lane along its course, by the full cooling.
 
-    Lane k is vehicle k modulo the vehicles, with its own draw of what is not known of it and of the road.
+    Lane k is vehicle k modulo the vehicles, with its own draw of what is not known of it and of the road.  The lanes of
+    all looks stand side by side.
     """
-    assert fleet.nodes is not None
-    lane = np.arange(LANES) % fleet.size
-    many = Many(fleet.many.body, take(fleet.many.engine, lane), take(fleet.many.cooling, lane))
-    unknown = drawn(fleet)
-    nodes = Nodes(*(np.broadcast_to(v, (fleet.size,))[lane] for v in _fields(fleet.nodes)))
+    lane = np.arange(LANES) % looks[0].fleet.size
+    lanes = np.tile(lane, len(looks))
+    many = looks[0].fleet.many
+    many = Many(many.body, take(many.engine, lanes), take(many.cooling, lanes))
+    unknown = np.concatenate([drawn(look.fleet) for look in looks], axis=1)
+    nodes = Nodes(*(np.concatenate(same) for same in zip(*(_fields(look.fleet, lane) for look in looks), strict=True)))
     nodes = replace(nodes, coolant_c=nodes.coolant_c + unknown[TEMP])
     start_c = np.asarray(nodes.coolant_c)
-    ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
     # What the temperatures do not change is worked out for the whole course at once.
-    seconds = course.seconds()
-    ac_on, kg_m3 = (np.broadcast_to(v, seconds.shape) for v in (ac, course.kg_m3[:, None]))
-    asked = Asked(course.fuel_kw, course.rpm, course.speed_kmh, ac_on, course.air_c, kg_m3)
+    asked, seconds = _asked(looks)
     demand, cooling = supposed(many, unknown, asked)
     made_kw, off = np.asarray(demand.heat_kw), np.zeros(seconds.shape)
     same = heat.steady(replace(demand, heater_on=off, fan_on=off), asked.around(), cooling, seconds)
     fading = np.exp(-seconds / DRIFT_TAU_S)
+    rpm, kmh, air_c, kg_m3 = (np.asarray(v) for v in (asked.rpm, asked.speed_kmh, asked.air_c, asked.kg_m3))
     out = np.empty(seconds.shape)
     for place, dt_s in enumerate(seconds):
-        here = Demand(made_kw[place], course.rpm[place], course.speed_kmh[place])
-        around = Surroundings(course.air_c[place], kg_m3[place])
+        here = Demand(made_kw[place], rpm[place], kmh[place])
+        around = Surroundings(air_c[place], kg_m3[place])
         nodes = heat.advance(nodes, here, around, cooling, dt_s, heat.part_of(same, place))
         nodes = drifted(nodes, unknown, dt_s)
         unknown[DRIFT] *= fading[place]
         out[place] = nodes.coolant_c
-    return start_c, out
+    parts = [slice(k * LANES, (k + 1) * LANES) for k in range(len(looks))]
+    return [(start_c[part], out[:, part]) for part in parts]
+
+
+def _asked(looks: Sequence[Look]) -> tuple[Asked, Array]:
+    """What is asked of the cooling along the courses, and the time for each step [s], (points, lanes of all looks)."""
+    rows: list[tuple[Array, ...]] = []
+    for look in looks:
+        course = look.course
+        seconds = course.seconds()
+        ac = AC_UNTOLD if look.ac_on is None else float(look.ac_on)
+        ac_on, kg_m3 = (np.broadcast_to(v, seconds.shape) for v in (ac, course.kg_m3[:, None]))
+        rows.append((course.fuel_kw, course.rpm, course.speed_kmh, ac_on, course.air_c, kg_m3, seconds))
+    *asked, seconds = (np.concatenate(same, axis=1) for same in zip(*rows, strict=True))
+    return Asked(*asked), seconds
 
 
 def drawn(fleet: Fleet) -> Array:
@@ -158,22 +193,15 @@ def drawn(fleet: Fleet) -> Array:
     return out
 
 
-def _fields(nodes: Nodes) -> tuple[Number, ...]:
-    return nodes.metal_c, nodes.coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric
+def _fields(fleet: Fleet, lane: NDArray[np.intp]) -> tuple[Array, ...]:
+    nodes = fleet.nodes
+    assert nodes is not None
+    known = nodes.metal_c, nodes.coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric
+    return tuple(np.broadcast_to(v, (fleet.size,))[lane] for v in known)
 
 
-def _said(
-    t_ms: int,
-    weight: Array,
-    course: Course,
-    start_c: Array,
-    temps: Array,
-    summit_m: float | None,
-    vehicle: Vehicle,
-    limit_c: float,
-    stop_c: float,
-    horizons_s: tuple[int, ...],
-) -> ClimbAhead:
+def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: tuple[int, ...]) -> ClimbAhead:
+    course, summit_m, vehicle, limit_c, stop_c = look.course, look.summit_m, look.vehicle, look.limit_c, look.stop_c
     clock = np.cumsum(course.seconds(), axis=0)  # (points, lanes)
     before = np.concatenate([np.zeros_like(clock[:1]), clock[:-1]])
     path = np.concatenate([start_c[None], temps])
@@ -217,7 +245,7 @@ def _said(
     chance = _rising([_chance(by[h], weight, limit_c, now_c, residual_c(h)) for h in HORIZONS])
     stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in HORIZONS])
     return ClimbAhead(
-        t_ms=t_ms,
+        t_ms=look.t_ms,
         ahead_c=tuple((h, _band(at[h], weight, residual_c(h))) for h in horizons_s),
         chance=tuple(zip(HORIZONS, chance, strict=True)),
         chance_stop=tuple(zip(HORIZONS, stop, strict=True)),

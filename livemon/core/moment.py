@@ -33,7 +33,7 @@ from livemon.core.acted import ActedState
 from livemon.core.advice import AdviceSettings, AdviceState, Gains
 from livemon.core.air import air_density, standard_pressure_kpa
 from livemon.core.alert import AlertSettings, AlertState, Evidence, default_stop_c
-from livemon.core.climb_ahead import ClimbAhead
+from livemon.core.climb_ahead import ClimbAhead, Look
 from livemon.core.coolant import boiling_c
 from livemon.core.deeds import Many
 from livemon.core.engine import brake_kw_from_fuel
@@ -43,7 +43,7 @@ from livemon.core.expected import Expecting
 from livemon.core.fleet import Fleet
 from livemon.core.forecast import Forecast
 from livemon.core.ignition import Ignition, IgnitionSettings
-from livemon.core.outcome import HORIZONS_S, Band, Status
+from livemon.core.outcome import Band, Status
 from livemon.core.planned import OffState, PlannedRoad
 from livemon.core.rise import Rise
 from livemon.core.road import RoadState, RoadView
@@ -118,6 +118,8 @@ class State(NamedTuple):
     shown: Shown | None = None
     """What the drive has shown of driver and road load; None without a route."""
     climb: ClimbAhead | None = None
+    climb_ms: int | None = None
+    """When the climb that stands was looked along; None = none stands."""
     unheard: Unheard = unheard.start()
 
     def needs_demand_grade(self, inputs: Inputs) -> bool:
@@ -139,6 +141,7 @@ class Moment(NamedTuple):
     stop_c: float
     estimator: estimator.State
     climb: ClimbAhead | None
+    climb_ms: int | None
     readings: int
 
 
@@ -171,8 +174,11 @@ def hear(state: State, event: Sample | Link | Mark, settings: CoreSettings) -> S
     )
 
 
-def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Moment]:
-    """Readings, road, doubts and estimate at a tick."""
+def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Moment, Look | None]:
+    """Readings, road, doubts and estimate at a tick; and the climb ahead where it is to be looked along anew.
+
+    The moment does not have the climb yet: `with_climbs` puts it there.
+    """
     state, inputs, where = look_round(state, tick, settings)
     expecting, partings = expected.advance(
         state.expecting, state.estimator, inputs, state.trust.believed_c, state.trust.broke_ms
@@ -213,11 +219,22 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         boil_c=boil,
         boil_kpa=boil_kpa,
     )
-    climb = None if now is None else _look_along(state, inputs, where, settings.limit_c, stop_c)
-    if climb is not state.climb:
-        state = state._replace(climb=climb)
+    climb_ms, look = (None, None) if now is None else _look(state, inputs, where, settings.limit_c, stop_c)
+    if climb_ms != state.climb_ms:
+        state = state._replace(climb_ms=climb_ms)
     rate = None if now is None or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
-    return state, Moment(inputs, where, verdict, fresh, now, rate, boil, stop_c, carried, climb, state.readings)
+    moment = Moment(inputs, where, verdict, fresh, now, rate, boil, stop_c, carried, None, climb_ms, state.readings)
+    return state, moment, look
+
+
+def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhead]) -> State:
+    """Puts into the moments the climb that stands at each, `looked` anew at some places; the state with the last."""
+    stands = state.climb
+    for place, moment in enumerate(moments):
+        stands = None if moment.climb_ms is None else looked.get(place, stands)
+        if stands is not None:
+            moments[place] = moment._replace(climb=stands)
+    return state if stands is state.climb else state._replace(climb=stands)
 
 
 def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Inputs, RoadView]:
@@ -242,15 +259,20 @@ def _vehicle(state: State, inputs: Inputs) -> Vehicle:
     return Vehicle(road_demand.loaded(state.body, inputs.mass_kg), state.engine, state.cooling)
 
 
-def _look_along(state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float) -> ClimbAhead | None:
-    """The climb ahead, kept for some seconds; None at once where road or position is not known."""
+def _look(
+    state: State, inputs: Inputs, where: RoadView, limit_c: float, stop_c: float
+) -> tuple[int | None, Look | None]:
+    """When the climb that stands is of, kept for some seconds, and what is to be looked along where that is now.
+
+    None stands as soon as road or position is not known.
+    """
     if state.shown is None or where.ahead is None:
-        return None
-    last = state.climb
-    if last is not None and 0 <= inputs.t_ms - last.t_ms < climb_ahead.EVERY_MS:
-        return last
+        return None, None
+    if state.climb_ms is not None and 0 <= inputs.t_ms - state.climb_ms < climb_ahead.EVERY_MS:
+        return state.climb_ms, None
     vehicle, air_c = _vehicle(state, inputs), state.estimator.air_c
-    return climb_ahead.look_along(state.fleet, state.shown, inputs, where, vehicle, air_c, limit_c, stop_c, HORIZONS_S)
+    look = climb_ahead.prepared(state.fleet, state.shown, inputs, where, vehicle, air_c, limit_c, stop_c)
+    return (None if look is None else inputs.t_ms), look
 
 
 def demand_grade_pct(state: State, inputs: Inputs) -> float | None:

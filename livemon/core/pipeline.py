@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from livemon.core import acted, advice, alert, forecast, planned, what_if
+from livemon.core import acted, advice, alert, climb_ahead, forecast, planned, what_if
 from livemon.core.acted import Doing
 from livemon.core.advice import Advised, Gains, Situation
 from livemon.core.alert import AlertState, Evidence, default_stop_c
@@ -19,8 +19,8 @@ from livemon.core.alert_table import FAULT, LOST
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.events import Event, Tick
 from livemon.core.forecast import Forecast
-from livemon.core.moment import CoreSettings, Moment, State, at_tick, boiling, hear, look_round, start
-from livemon.core.outcome import Acted, Action, Band, Crossing, Level, OffPlan, Outcome, RoadAhead
+from livemon.core.moment import CoreSettings, Moment, State, at_tick, boiling, hear, look_round, start, with_climbs
+from livemon.core.outcome import HORIZONS_S, Acted, Action, Band, Crossing, Level, OffPlan, Outcome, RoadAhead
 from livemon.core.road import Place, RoadView
 from livemon.core.signals import Inputs
 from livemon.core.traction import recognise_gear
@@ -85,13 +85,26 @@ def steps(state: State, events: Sequence[Event], settings: CoreSettings) -> tupl
 def perceived(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Moment]]:
     """The first half of `steps`: what is known at each tick.  Asks nothing that `followed` remembers."""
     moments: list[Moment] = []
+    looks: dict[int, climb_ahead.Look] = {}
+    looked: dict[int, ClimbAhead] = {}
     for event in events:
-        if isinstance(event, Tick):
-            state, moment = at_tick(state, event, settings)
-            moments.append(moment)
-        else:
+        if not isinstance(event, Tick):
             state = hear(state, event, settings)
-    return state, moments
+            continue
+        state, moment, look = at_tick(state, event, settings)
+        if look is not None:
+            looks[len(moments)] = look
+        moments.append(moment)
+        if len(looks) == climb_ahead.TOGETHER:
+            looked |= _looked(looks)
+            looks = {}
+    if looks:
+        looked |= _looked(looks)
+    return with_climbs(state, moments, looked), moments
+
+
+def _looked(looks: dict[int, climb_ahead.Look]) -> dict[int, ClimbAhead]:
+    return dict(zip(looks, climb_ahead.looked_along(list(looks.values()), HORIZONS_S), strict=True))
 
 
 def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Event, Told | None]]:

@@ -283,3 +283,18 @@ def test_past_the_limit_the_road_takes_nothing_back() -> None:
     both = forecast.along(of_minutes(1.0, 0.1), of_road(0.0, 0.0))
     assert dict(both.chance) == dict.fromkeys(HORIZONS_S, 1.0)
     assert both.time_to_limit_s == Band(0.0, 0.0, 0.0)
+
+
+def test_looks_side_by_side_are_those_one_by_one_to_the_last_bit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Live there is one look at a time; a recording has many marched at once."""
+    looks: list[climb_ahead.Look] = []
+    looked_along = climb_ahead.looked_along
+
+    def seen(some: list[climb_ahead.Look], horizons_s: tuple[int, ...]) -> list[ClimbAhead]:
+        looks.extend(some)
+        return looked_along(some, horizons_s)
+
+    monkeypatch.setattr(climb_ahead, "looked_along", seen)
+    drive(60, 14.0)
+    assert len(looks) >= 4
+    assert looked_along(looks, HORIZONS_S) == [looked_along([look], HORIZONS_S)[0] for look in looks]
