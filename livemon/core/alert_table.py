@@ -25,7 +25,7 @@ class AlertSettings:
     warming_chance: float = key(0.9, 0.05, 0.99, "", "the same while the engine warms up, whose end may overshoot")
     warning_chance: float = key(0.5, 0.05, 0.95, "", "chance to cross the stop line within 120 s that begins a warning")
     climb_chance: float = key(
-        0.6, 0.05, 0.95, "", "chance to cross the limit on the road of the route within 15 min that begins a caution"
+        0.5, 0.05, 0.95, "", "chance to cross the limit on the road of the route within 15 min that begins a caution"
     )
     advisory_chance: float = key(0.25, 0.05, 0.95, "", "chance to cross the limit within 600 s that begins an advisory")
     exit_share: float = key(
