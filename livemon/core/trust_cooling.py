@@ -66,6 +66,8 @@ DESCENT_SHARE: Final = 0.6
 """With less than this share of the drive's mean work an engine may cool on the road, its thermostat shut."""
 FAN_FALL_C: Final = 3.0
 FAN_PAST_C: Final = 3.0
+FAN_PAST_NEAREST: Final = 1.0
+"""A possible vehicle that comes nearer than this explains such a rise; taken, not fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +344,7 @@ def _fan_turns_c(slow: Slow) -> float | None:
 
 
 def _past_fan(slow: Slow, now: Bucket) -> Doubt | None:
-    """Creeping or standing, past where the fan used to win, and still rising at no more work."""
+    """Creeping or standing, past where the fan used to win, still rising, and not as a possible vehicle would."""
     late = stretch(slow.buckets, 120, 0)
     if late is None or now.coolant_c is None or slow.fan_turns_c is None:
         return None
@@ -350,6 +352,8 @@ def _past_fan(slow: Slow, now: Bucket) -> Doubt | None:
         return None
     past = now.coolant_c - slow.fan_turns_c
     if past < FAN_PAST_C or now.coolant_c - late.low_c < 2.0:
+        return None
+    if slow.departures and not any(one.nearest >= FAN_PAST_NEAREST for one in slow.departures):
         return None
     words = f"reading rose {past:.0f} K past {slow.fan_turns_c:.0f} C, where it turned before at this speed"
     danger = losing_danger(slow, now.coolant_c)
