@@ -65,6 +65,9 @@ STUCK_LEAST_S: Final = 100
 DESCENT_SHARE: Final = 0.6
 """With less than this share of the drive's mean work an engine may cool on the road, its thermostat shut."""
 FAN_FALL_C: Final = 3.0
+FAN_SAME_C: Final = 2.0
+FAN_APART_MS: Final = 60_000
+FAN_TURNS: Final = 8
 FAN_PAST_C: Final = 3.0
 FAN_PAST_NEAREST: Final = 1.0
 """A possible vehicle that comes nearer than this explains such a rise; taken, not fitted."""
@@ -102,8 +105,8 @@ class Slow(NamedTuple):
     departures_ms: int = 0
     risen: int = 0
     """So many times in a row the reading has stood over what heat and air explain."""
-    fan_turns_c: float | None = None
-    """Highest reading at which it turned and fell while creeping: where the fan is known to have won."""
+    fan_turns: tuple[tuple[int, float], ...] = ()
+    """When and at what reading it last turned and fell while creeping: a fan's switch turns it at one reading."""
 
     @property
     def regulated_c(self) -> float:
@@ -175,7 +178,7 @@ def _rules(slow: Slow, now: Bucket) -> tuple[Slow, tuple[Doubt, ...]]:
         work=plus(slow.work, now.work),
         worked_s=slow.worked_s + (10.0 if busy else 0.0),
         risen=0 if over is None else slow.risen + 1,
-        fan_turns_c=_fan_turns_c(slow),
+        fan_turns=_fan_turns(slow),
     )
     found = (_stuck(slow, now), _never_warm(slow, now), _rise(slow, now, over), _left_sensor(slow, now))
     return slow, tuple(doubt for doubt in found if doubt is not None)
@@ -330,32 +333,39 @@ def _rise_alike(slow: Slow, now: Bucket) -> str | None:
     return None
 
 
-def _fan_turns_c(slow: Slow) -> float | None:
-    """The highest reading that turned and fell at a crawl without less work: there the fan was seen to win."""
+def _fan_turns(slow: Slow) -> tuple[tuple[int, float], ...]:
+    """With the reading that turned and fell in the last three minutes at a crawl without less work, if one did."""
     late = stretch(slow.buckets, 180, 0)
     if late is None or late.speed_kmh is None or late.speed_kmh >= CRAWL_KMH or late.work is None:
-        return slow.fan_turns_c
-    temps = [b.coolant_c for b in slow.buckets[-18:] if b.coolant_c is not None]
-    turned = late.high_c >= slow.regulated_c + 3.0 and temps[0] < late.high_c and temps[-1] <= late.high_c - FAN_FALL_C
+        return slow.fan_turns
+    some = [(b.t_ms, b.coolant_c) for b in slow.buckets[-18:] if b.coolant_c is not None]
+    top = max(some, key=lambda one: one[1])
+    turned = top[1] >= slow.regulated_c + 3.0 and some[0][1] < top[1] and some[-1][1] <= top[1] - FAN_FALL_C
     held = (late.work_low or 0.0) >= 0.6 * late.work
-    if not turned or not held:
-        return slow.fan_turns_c
-    return late.high_c if slow.fan_turns_c is None else max(slow.fan_turns_c, late.high_c)
+    known = bool(slow.fan_turns) and top[0] - slow.fan_turns[-1][0] < FAN_APART_MS
+    return slow.fan_turns if known or not turned or not held else (*slow.fan_turns, top)[-FAN_TURNS:]
+
+
+def _fan_turns_c(slow: Slow) -> float | None:
+    """Where the fan is known to win: the highest reading it turned at, if it did so twice; one peak tells nothing."""
+    two = sorted(c for _, c in slow.fan_turns)[-2:]
+    return two[1] if len(two) == 2 and two[1] - two[0] <= FAN_SAME_C else None
 
 
 def _past_fan(slow: Slow, now: Bucket) -> Doubt | None:
     """Creeping or standing, past where the fan used to win, still rising, and not as a possible vehicle would."""
     late = stretch(slow.buckets, 120, 0)
-    if late is None or now.coolant_c is None or slow.fan_turns_c is None:
+    turns_c = _fan_turns_c(slow)
+    if late is None or now.coolant_c is None or turns_c is None:
         return None
     if late.speed_kmh is None or late.speed_kmh >= CRAWL_KMH or late.falling:
         return None
-    past = now.coolant_c - slow.fan_turns_c
+    past = now.coolant_c - turns_c
     if past < FAN_PAST_C or now.coolant_c - late.low_c < 2.0:
         return None
     if slow.departures and not any(one.nearest >= FAN_PAST_NEAREST for one in slow.departures):
         return None
-    words = f"reading rose {past:.0f} K past {slow.fan_turns_c:.0f} C, where it turned before at this speed"
+    words = f"reading rose {past:.0f} K past {turns_c:.0f} C, where it turned before at this speed"
     danger = losing_danger(slow, now.coolant_c)
     return Doubt("fan", f"{words}: the fan may not run", now.t_ms + LOSING_HOLD_MS, danger, True)
 

@@ -327,3 +327,19 @@ def test_state_is_bounded() -> None:
             assert len(state.trust.doubts) <= 12
         else:
             state = moment.hear(state, event, settings)
+
+
+def test_one_peak_at_a_crawl_is_no_fan_s_switch() -> None:
+    def turns(*peaks_c: float) -> float | None:
+        """Standing: up from 90 C to each peak and down again, two minutes each way."""
+        slow = Slow(plateau_c=88.0)
+        course = [90.0 + (top - 90.0) * (k if k < 12 else 24 - k) / 12.0 for top in peaks_c for k in range(24)]
+        for k in range(10 * len(course)):
+            inputs = Inputs(k * 1000, Status.LIVE, speed_kmh=0.0, rpm=750.0, maf_g_s=6.0)
+            slow, _ = trust_cooling.second(slow, inputs, course[k // 10], ())
+        return trust_cooling._fan_turns_c(slow)
+
+    assert turns(100.0) is None
+    assert turns(100.0, 106.0) is None
+    assert turns(100.0, 101.0) == pytest.approx(101.0, abs=1.0)
+    assert turns(100.0, 106.0, 105.0, 100.0) == pytest.approx(106.0, abs=1.0)
