@@ -17,7 +17,8 @@ from typing import Final
 import numpy as np
 
 from livemon.core.vehicle import VehicleProfile
-from livemon.study.change_fit import SHARED, ChangeFit, fit_changes, only
+from livemon.study.change_fit import ChangeFit, fit_changes, only
+from livemon.study.piece_model import SHARED
 from livemon.study.recording import Drive
 from livemon.study.segments import Regime
 from livemon.study.student import t_quantile

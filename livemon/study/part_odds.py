@@ -1,140 +1,160 @@
 """How likely each part is the weak one: the states compete for the pieces of `part_pieces`.
 
-Under each state the log ratios of all pieces are normal around zero, with a covariance built from everything that is
-not known: figures of the vehicle by their slopes, weather of each drive, what the physics misses in a regime (the same
-before and after, so it cancels where both sides drove that regime), what two drives differ by, and a share of the
-pattern of the weak part itself, since a plant of another make has another pattern.  Beside the parts stand a sound
-vehicle and "something else".  It knows no parts but these.
+Under each state the log ratios of all pieces are normal around its pattern, with a covariance built from everything
+that is not known: figures of the vehicle by their slopes, weather of each drive, what the physics misses in a regime
+(the same before and after, so it cancels where both sides drove that regime), what drives and pieces differ by, and a
+share of the pattern of the weak part itself, since a plant of another make has another pattern.  How much drives of
+this vehicle differ is itself not known, and averaged over.  Beside the parts stand a sound vehicle and "something
+else".  It knows no parts but these.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from livemon.study.part_pieces import DEGREES, SOUND, PartPieces, State
-from livemon.study.segments import Regime
-from livemon.study.shed_fit import Floats
+from livemon.study.piece_model import SIZED, Spreads, model_of
+from livemon.study.segments import Floats, Piece, Regime
 
 OTHER: Final = "something else"
-# Spreads [log] were chosen for the best mean log probability of the true state on made-up garages of two plants, with
-# and without tests (docs/short-part.md): wider than the data of either plant show, so that the other plant is not
-# taken for a fault.
-FIGURES: Final = 0.69
-"""Share of the profile's spreads that is believed."""
-OFFSET: Final = 0.36
-SLOW_OFFSET: Final = 0.62
-REGULATED_OFFSET: Final = 0.35
-"""What the physics misses in a regime, at speed, slow or standing, and under a thermostat at work."""
-DRIVE: Final = 0.006
-DRIVE_REGIME: Final = 0.053
-PIECE: Final = 0.108
-LOUD: Final = {Regime.IDLE: 1.36, Regime.HELD: 1.09, Regime.LEVEL: 1.0, Regime.GRADE: 1.0}
-REGULATED: Final = 0.43
-"""DRIVE_REGIME and PIECE count so many times in a regime, and where the thermostat was at work."""
-THERMOSTAT_C: Final = 0.6
-THERMOSTAT_DRIVE_C: Final = 0.16
-"""By how much the wax differs from its curve [K], from piece to piece and from drive to drive."""
-SAME: Final = 0.007
+# Spreads [log] were chosen for the best mean log probability of the true state on made-up garages of two plants
+# (docs/short-part.md).
+FIGURES: Final = 1.26
+"""Of the profile's spreads, so many times as much is allowed."""
+SPREADS: Final = Spreads(
+    offset=0.33,
+    offset_ac=0.04,
+    change=0.0,
+    change_regime=0.0,
+    drive=0.004,
+    drive_regime=0.006,
+    drive_regime_kw=0.27,
+    slow=0.004,
+    piece=0.011,
+    piece_kw=0.55,
+    reading_c=0.12,
+    idle=1.6,
+)
+SIZES: Final = (0.5, 0.71, 1.0, 1.41, 2.0, 2.8, 4.0)
+SIZE_SPREAD: Final = 0.44
+"""How much more or less drives of one vehicle may differ, and the spread of its logarithm beforehand."""
+MISSED: Final = 0.045
+APART: Final = (6.0, 25.0, 40.0)
+"""What the physics misses within a regime, and how far coolant [K], outside air [K] and speed [km/h] are apart where it
+is another; so is A/C on from off."""
+SAME: Final = (0.023, 0.0055)
 """How far a sound vehicle drifts, overall and by regime."""
-SHAPE: Final = 0.087
+SHAPE: Final = {
+    "weak_electric_fan": 0.45,
+    "slipping_fan_clutch": 0.2,
+    "clogged_condenser": 0.05,
+    "half_blocked_radiator": 0.125,
+    "low_pump_flow": 0.08,
+}
 """Error of a weak part's pattern in each regime, as a share of the pattern there."""
+AMPLITUDE: Final = 0.05
+"""The same for the whole of the pattern, between the degrees."""
 OTHER_CHANGE: Final = 0.4
 OTHER_REGIME: Final = 0.15
+"""How far "something else" moves the heat shed, overall and by regime."""
+SOUND_WEIGHT: Final = 4.0
 OTHER_WEIGHT: Final = 0.1
-"""How far "something else" moves the heat shed, overall and by regime; how likely it is held to be beforehand, against
-1 for every other state."""
-MOST_Z: Final = 2.5
+"""How likely a sound vehicle and "something else" are held to be beforehand, against 1 for every part: about as
+likely sound as any of them weak."""
+
+_FIXED: Final = ("offset", "offset_ac", "ends")
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Probability of every state, the likeliest degree of each part, and where the figures are then, in `at`'s unit."""
+    """Probability of every state, and the likeliest degree of each part."""
 
     probability: dict[str, float]
     degree: dict[str, float]
-    at: Floats
 
 
 def weigh(seen: PartPieces) -> Weighed:
-    """All states against each other; equally likely beforehand, except "something else"."""
-    fixed = _fixed(seen)
-    shared = np.array([not u.own for u in seen.every])
+    """All states against each other."""
+    sides = [0] * (1 + max(p.drive for p in seen.pieces))
+    model = model_of(seen.pieces, sides, seen.every, seen.at.tolist(), 1, SPREADS)
+    regime = np.array([list(Regime).index(p.regime) for p in seen.pieces])
+    drive = np.array([p.drive for p in seen.pieces])
+    alike, together = (np.asarray(v[:, None] == v[None, :], dtype=np.float64) for v in (regime, drive))
+    both = np.outer(seen.asked, seen.asked)
+    fixed = model.covariance(_FIXED) + alike * _missed(seen.pieces) + both * (SAME[0] ** 2 + SAME[1] ** 2 * alike)
+    sized = _Sized.of(model.covariance(SIZED) + np.diag(model.noise**2))
     logs: dict[State, float] = {}
-    moved: dict[State, Floats] = {}
-    for state in seen.ratios:
-        covariance = fixed + _of_state(seen, state, shared)
-        target = seen.ratios[state] - seen.slopes[state][:, shared] @ seen.at[shared]
-        logs[state], pull = _log_density(covariance, target)
-        moved[state] = -(FIGURES**2) * (seen.slopes[state][:, shared].T @ pull)
+    for state, pattern in seen.patterns.items():
+        target, covariance = _of_state(seen, state, together)
+        shape = SHAPE.get(state[0], 0.0)
+        covariance += fixed + np.outer(pattern, pattern) * (AMPLITUDE**2 + shape**2 * alike)
+        logs[state] = sized.log_density(covariance, target)
         if state == SOUND:
-            both = np.outer(seen.asked, seen.asked)
-            wide = covariance + both * (OTHER_CHANGE**2 + OTHER_REGIME**2 * _same(_kind(seen)))
-            other = _log_density(wide, target)[0] + float(np.log(OTHER_WEIGHT))
+            wide = covariance + both * (OTHER_CHANGE**2 + OTHER_REGIME**2 * alike)
+            other = sized.log_density(wide, target) + float(np.log(OTHER_WEIGHT))
     prior = dict(DEGREES)
-    joint = {s: v + (0.0 if s == SOUND else float(np.log(prior[s[1]]))) for s, v in logs.items()}
+    joint = {s: v + float(np.log(SOUND_WEIGHT if s == SOUND else prior[s[1]])) for s, v in logs.items()}
     by_part: dict[str, float] = {OTHER: other}
     for (part, _), value in joint.items():
         by_part[part] = float(np.logaddexp(by_part.get(part, -np.inf), value))
     top = max(by_part.values())
     shares = {part: float(np.exp(value - top)) for part, value in by_part.items()}
     total = sum(shares.values())
-    probability = {part: share / total for part, share in shares.items()}
     degree = {
         part: max((s for s in joint if s[0] == part), key=lambda s: joint[s])[1] for part in by_part if part != OTHER
     }
-    named = max(degree, key=lambda part: probability[part])
-    at = seen.at.copy()
-    at[shared] = np.clip(moved[named, degree[named]], -MOST_Z, MOST_Z)
-    return Weighed(probability, degree, at)
+    return Weighed({part: share / total for part, share in shares.items()}, degree)
 
 
-def trial_spread(regime: Regime) -> float:
-    """What one more drive with a piece or two in this regime leaves open of its heat shed [log]."""
-    return float(np.sqrt(DRIVE**2 + LOUD[regime] ** 2 * (DRIVE_REGIME**2 + 0.5 * PIECE**2)))
+def _missed(pieces: Sequence[Piece]) -> Floats:
+    """What the physics misses beyond a regime's offset: the same under the same conditions, other under others.
+
+    A Gaussian process over them (model discrepancy, Kennedy & O'Hagan 2001), so that only like for like cancels.
+    """
+    ac = [0.5 if p.ac_on is None else float(p.ac_on) for p in pieces]
+    at = np.array([(p.coolant_c, p.air_c, p.speed_kmh) for p in pieces]) / APART
+    every = np.column_stack([at, ac])
+    return np.asarray(MISSED**2 * np.exp(-0.5 * np.square(every[:, None, :] - every[None, :, :]).sum(axis=2)))
 
 
-def _log_density(covariance: Floats, target: Floats) -> tuple[float, Floats]:
-    """Log density of a normal but for its constant, and covariance^-1 target."""
-    pull = np.linalg.solve(covariance, target)
-    return -0.5 * float(target @ pull) - 0.5 * float(np.linalg.slogdet(covariance)[1]), np.asarray(pull)
-
-
-def _same(values: NDArray[np.int_]) -> Floats:
-    return np.asarray(values[:, None] == values[None, :], dtype=np.float64)
-
-
-def _kind(seen: PartPieces) -> NDArray[np.int_]:
-    """Regime, apart where the thermostat is at work."""
-    return np.asarray(seen.regime + len(Regime) * seen.regulated)
-
-
-def _fixed(seen: PartPieces) -> Floats:
-    """The part of the covariance that is the same in every state."""
-    slow = seen.regime <= 1
-    offset = np.where(seen.regulated, REGULATED_OFFSET, np.where(slow, SLOW_OFFSET, OFFSET))
-    loud = np.where(seen.regulated, REGULATED, np.array(list(LOUD.values()))[seen.regime])
-    kind, drive = _same(_kind(seen)), _same(seen.drive)
-    out = kind * np.outer(offset, offset)
-    out += drive * (DRIVE**2 + DRIVE_REGIME**2 * kind * np.outer(loud, loud))
-    out += np.outer(seen.asked, seen.asked) * SAME**2 * (1.0 + kind)
-    out += np.diag((PIECE * loud) ** 2 + seen.noise**2)
-    return np.asarray(out)
-
-
-def _of_state(seen: PartPieces, state: State, shared: NDArray[np.bool_]) -> Floats:
-    """The part that hangs on the state: figures and weather by their slopes, the thermostat, the pattern's shape."""
+def _of_state(seen: PartPieces, state: State, together: Floats) -> tuple[Floats, Floats]:
+    """(target, covariance) of what hangs on the state: its pattern; figures and weather of each drive by its slopes."""
+    shared = np.array([not u.own for u in seen.every])
     slopes = seen.slopes[state]
     figures, own = FIGURES * slopes[:, shared], slopes[:, ~shared]
-    drive = _same(seen.drive)
-    places = [k for k, u in enumerate(seen.every) if u.name == "open_c"]
-    # An opening point typed as exact has no slope; its wax is then taken as exact too.
-    per_k = slopes[:, places].sum(axis=1) / (seen.open_spread_c or 1.0)
-    pattern = SHAPE * (seen.ratios[state] - seen.ratios[SOUND])
-    out = figures @ figures.T + drive * (own @ own.T)
-    out += np.outer(per_k, per_k) * (THERMOSTAT_DRIVE_C**2 * drive + THERMOSTAT_C**2 * np.eye(len(per_k)))
-    out += np.outer(pattern, pattern) * _same(_kind(seen))
-    return np.asarray(out)
+    ratio = np.array([p.log_ratio for p in seen.pieces])
+    target = ratio + seen.patterns[state] - slopes[:, shared] @ seen.at[shared]
+    return target, np.asarray(figures @ figures.T + together * (own @ own.T))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sized:
+    """What drives and pieces differ by at size 1, in a form in which every size costs next to nothing."""
+
+    whiten: Floats
+    log_root: float
+
+    @staticmethod
+    def of(covariance: Floats) -> _Sized:
+        lower = np.linalg.cholesky(covariance)
+        return _Sized(np.linalg.inv(lower), float(np.log(np.diag(lower)).sum()))
+
+    def log_density(self, covariance: Floats, target: Floats) -> float:
+        """Of a normal with `covariance` beside it, but for a constant, averaged over the sizes."""
+        values, vectors = np.linalg.eigh(self.whiten @ covariance @ self.whiten.T)
+        seen = (vectors.T @ (self.whiten @ target)) ** 2
+        spread = np.maximum(values, 0.0) + np.square(SIZES)[:, None]
+        each = -0.5 * (seen / spread).sum(axis=1) - 0.5 * np.log(spread).sum(axis=1)
+        weight = -0.5 * (np.log(SIZES) / SIZE_SPREAD) ** 2
+        return float(np.logaddexp.reduce(each + weight)) - self.log_root
+
+
+def trial_covariance(regimes: Sequence[Regime], heat_kw: Floats) -> Floats:
+    """(steps, steps): what one more drive, with a piece in each step at this heat shed, leaves open of it [log]."""
+    own = SPREADS.drive_regime**2 + SPREADS.piece**2 + MISSED**2
+    own_kw = (SPREADS.drive_regime_kw**2 + SPREADS.piece_kw**2) * SPREADS.per_kw(regimes, heat_kw) ** 2
+    return np.asarray(SPREADS.drive**2 + SPREADS.slow**2 + np.diag(own + own_kw))

@@ -68,6 +68,8 @@ _FANS: Final = {
 }  # fmt: skip
 _MORE: Final = ("electric_span_c", "clutch_span_c", "loss_kw_k", "sensor_lag_s")
 _MORE_NUISANCES: Final = (Unknown("open_curve"), Unknown("loss_curve"))
+FAN_AND_RAM: Final = (0.2, 0.25)
+"""How far fan and ram air add as speeds and not as pressures: 0 as `core.radiator` has it, 1 as plain speeds."""
 WIDER: Final = {
     "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.5, "electric_on_c": 2.0,
     "electric_span_c": 2.0, "clutch_on_c": 1.5, "clutch_span_c": 2.0, "coolant_share_slope": 3.5, "condenser_kw": 1.5,
@@ -77,24 +79,34 @@ WIDER: Final = {
 runs hot is seldom the usual one, and what does not change between the states need not be known well."""
 
 
+PART_WIDER: Final = WIDER | {
+    "coolant_share": 2.5, "loss_kw_k": 2.0, "pump_l_s_krpm": 1.5, "sensor_lag_s": 1.5,
+}  # fmt: skip
+"""The same where parts of one vehicle are told apart: under the profile's own spreads, what another make's figures
+differ by was taken for a fault."""
+
+
 def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
     """What is not known of a vehicle with this profile, in the order of the columns of `Piece.slopes`."""
     missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
-    named = [n for n in (*_ENGINE, *_COOLING) if profile.state(n).spread > 0.0 and n not in missing]
-    return (*(Unknown(n) for n in named), *(u for u in NUISANCES if u.name not in missing))
+
+    def figures(names: Sequence[str]) -> list[Unknown]:
+        return [Unknown(n) for n in names if profile.state(n).spread > 0.0 and n not in missing]
+
+    usual = (u for u in NUISANCES if u.name not in missing)
+    return (*figures((*_ENGINE, *_COOLING)), *usual, *figures(_MORE), *_MORE_NUISANCES)
 
 
-def more_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
-    """Those, and what matters too where the thermostat or a fan still regulates and the temperature moves."""
-    missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
-    more = (Unknown(n) for n in _MORE if profile.state(n).spread > 0.0 and n not in missing)
-    return (*unknowns(profile), *more, *_MORE_NUISANCES)
+def part_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
+    """Those, and how fans add to ram air: what a weak fan costs on the move hangs on it."""
+    fans = any(profile.state(fan).likely > 0.0 for fan in _FANS)
+    return (*unknowns(profile), *((Unknown("fan_and_ram"),) if fans else ()))
 
 
-def widened(profile: VehicleProfile) -> VehicleProfile:
-    """The profile with its defaults spread by `WIDER`; what was typed or learned keeps its own spread."""
+def widened(profile: VehicleProfile, by: Mapping[str, float] = WIDER) -> VehicleProfile:
+    """The profile with its defaults spread wider; what was typed or learned keeps its own spread."""
     wide = dict(profile.typed)
-    for name, factor in WIDER.items():
+    for name, factor in by.items():
         now = profile.figure(name)
         if name not in profile.typed and name not in profile.learned:
             wide[name] = replace(now, spread=now.spread * factor)
@@ -118,19 +130,19 @@ class Lane:
     ac_fan: float = AC_FAN[0]
     open_curve: float = 0.0
     loss_curve: float = 0.0
+    fan_and_ram: float = 0.0
 
 
 def lanes_of(
     profile: VehicleProfile,
     at: Sequence[float],
+    every: Sequence[Unknown],
     others: Sequence[VehicleProfile] = (),
-    every: Sequence[Unknown] | None = None,
 ) -> list[Lane]:
     """The vehicle at `at` (standard deviations of each unknown), each unknown half a deviation up, and other profiles.
 
     The slopes are differences over half a deviation, which is where most of the weight lies.
     """
-    every = unknowns(profile) if every is None else every
     first = _lane(profile, every, at)
     moved = [_moved(first, profile, unknown, z + HALF) for unknown, z in zip(every, at, strict=True)]
     return [first, *moved, *(_lane(other, every, at, spread_of=profile) for other in others)]
@@ -150,6 +162,7 @@ _LOOSE: Final[Mapping[str, tuple[str, float, float]]] = {
     "open_curve": ("open_curve", 0.0, OPEN_CURVE),
     "loss_curve": ("loss_curve", 0.0, LOSS_CURVE),
     "ac_fan": ("ac_fan", *AC_FAN),
+    "fan_and_ram": ("fan_and_ram", *FAN_AND_RAM),
 }
 """Field of a lane that an unknown of the data moves, its middle and its standard deviation."""
 

@@ -11,16 +11,17 @@ from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import Figure
-from livemon.core.radiator import Demand, Surroundings
+from livemon.core.radiator import Demand, Surroundings, engine_fan_rpm, face_speed_m_s
 from livemon.core.vehicle import VehicleProfile
 from livemon.study import change_fit
-from livemon.study.change_fit import DRIVE_SPREAD, ChangeFit, fit_changes, only
+from livemon.study.change_fit import DRIVE_SPREAD, SPREADS, ChangeFit, fit_changes, only
 from livemon.study.change_pieces import change_pieces
 from livemon.study.hot_runs import runs
+from livemon.study.piece_model import ends, model_of
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import SMOOTH_S, Piece, Regime, smoothed
-from livemon.study.shed_lanes import Unknown, lanes_of, more_unknowns, widened
-from livemon.study.shed_march import March, balances, march
+from livemon.study.shed_lanes import Unknown, lanes_of, unknowns, widened
+from livemon.study.shed_march import March, _beside_ram, balances, march
 from tests.study.test_segments import AIR_C, AIR_KPA, PROFILE, RPM, SPEED_KMH, at_rest, hot_fuel_kw, steady
 
 NO_UNKNOWN: tuple[Unknown, ...] = ()
@@ -28,12 +29,12 @@ NO_UNKNOWN: tuple[Unknown, ...] = ()
 
 def piece(drive: int, log_ratio: float, start_s: float = 300.0, heat_kw: float = 40.0) -> Piece:
     return Piece(drive, Regime.GRADE, False, start_s, 2.0, 105.0, 30.0, 60.0, 3000.0, heat_kw, heat_kw / 75.0,
-                 log_ratio, 0.0, ())  # fmt: skip
+                 log_ratio, ())  # fmt: skip
 
 
 def solved(found: list[Piece], sides: list[int]) -> tuple[float, float, float]:
     """(change, its error, size) by the linear model alone."""
-    model = change_fit._model(found, sides, NO_UNKNOWN, [], 2)
+    model = model_of(found, sides, NO_UNKNOWN, [], 2, SPREADS)
     mean, covariance, size = change_fit._mixed(model)
     pick = np.zeros(len(mean))
     pick[model.columns["change 1"]] = 1.0
@@ -68,10 +69,10 @@ def test_many_pieces_of_one_drive_are_not_many_drives() -> None:
 
 
 def test_an_error_at_the_end_of_a_piece_is_made_good_by_the_next() -> None:
-    ends = change_fit._ends([piece(0, 0.0, 300.0), piece(0, 0.0, 420.0), piece(1, 0.0, 420.0)])
-    assert ends.shape == (3, 5)
-    assert ends[0] @ ends[1] == pytest.approx(-((115.0 / 120.0 / 40.0) ** 2))
-    assert ends[1] @ ends[2] == 0.0
+    found = ends([piece(0, 0.0, 300.0), piece(0, 0.0, 420.0), piece(1, 0.0, 420.0)])
+    assert found.shape == (3, 5)
+    assert found[0] @ found[1] == pytest.approx(-((115.0 / 120.0 / 40.0) ** 2))
+    assert found[1] @ found[2] == 0.0
 
 
 def test_interval_covers_when_two_against_two() -> None:
@@ -79,7 +80,7 @@ def test_interval_covers_when_two_against_two() -> None:
     errors, never far under."""
     rng = np.random.default_rng(4)
     sides = [0, 0, 1, 1]
-    model = change_fit._model([piece(d, 0.0) for d in range(4)], sides, NO_UNKNOWN, [], 2).sized(2.0)
+    model = model_of([piece(d, 0.0) for d in range(4)], sides, NO_UNKNOWN, [], 2, SPREADS).sized(2.0)
     scaled = model.design * model.prior
     hits, trials = 0, 400
     for _ in range(trials):
@@ -96,8 +97,8 @@ def test_a_steady_drive_is_foreseen_where_it_is() -> None:
     """At equilibrium the free coolant stays, and what must have been shed is what would be."""
     fuel = hot_fuel_kw()
     drive = steady(at_rest(fuel), fuel)
-    every = more_unknowns(PROFILE)
-    lanes = lanes_of(PROFILE, [0.0] * len(every), (), every)
+    every = unknowns(PROFILE)
+    lanes = lanes_of(PROFILE, [0.0] * len(every), every)
     some = runs([drive], 90.0)
     shifts = [np.zeros(len(r.drive.t_s)) for r in some]
     (balance,) = balances(some, lanes, float(PROFILE.engine().displacement_l), shifts)
@@ -127,8 +128,8 @@ def test_a_bend_is_not_rounded_off() -> None:
         read.append(float(round(sensed)))
     cells = np.array(true).reshape(-1, 5).mean(axis=1), np.array(read).reshape(-1, 5).mean(axis=1)
     logged = replace(drive, fuel_kw=made, coolant_c=cells[1])
-    every = more_unknowns(PROFILE)
-    lanes = lanes_of(PROFILE, [0.0] * len(every), (), every)[:1]
+    every = unknowns(PROFILE)
+    lanes = lanes_of(PROFILE, [0.0] * len(every), every)[:1]
     some = runs([logged], 80.0)
     size = float(PROFILE.engine().displacement_l)
     first = balances(some, lanes, size)
@@ -150,7 +151,7 @@ def test_a_hole_hangs_on_no_other_run_and_leaves_nothing_behind(missing: tuple[s
     for column in columns.values():
         column[hole] = np.nan
     torn = replace(whole, **columns)
-    lanes = lanes_of(PROFILE, [0.0] * len(more_unknowns(PROFILE)), (), more_unknowns(PROFILE))[:1]
+    lanes = lanes_of(PROFILE, [0.0] * len(unknowns(PROFILE)), unknowns(PROFILE))[:1]
 
     def marched(drives: list[Drive]) -> March:
         some = runs(drives, 90.0)
@@ -170,6 +171,30 @@ def test_a_hole_hangs_on_no_other_run_and_leaves_nothing_behind(missing: tuple[s
     assert np.abs(alone.coolant_c[after, 1] - at_rest(fuel)).max() < 0.5
 
 
+def test_a_fan_adds_to_ram_air_as_pressures_or_as_speeds() -> None:
+    """At 0 it is the core's law, at 1 plain speeds add; ram air that overruns a fan leaves half of its speed."""
+    cooling = PROFILE.cooling()
+    demand, around = Demand(40.0, 2500.0, 60.0), Surroundings(AIR_C, 1.1)
+    rpm = engine_fan_rpm(cooling, 2500.0, 1.0)
+    ram, fan = face_speed_m_s(cooling, 60.0, 0.0, 0.0, 0.0), face_speed_m_s(cooling, 0.0, 0.0, rpm, 1.0)
+
+    def both(together: float) -> float:
+        fans = _beside_ram(cooling, demand, around, 1.0, 1.0, np.array([together]))
+        return float(face_speed_m_s(fans, 60.0, 0.0, rpm, 1.0)[0])
+
+    assert _beside_ram(cooling, demand, around, 1.0, 1.0, np.zeros(1)) is cooling
+    assert both(1.0) == pytest.approx(ram + fan, rel=0.01)
+    assert both(-50.0) == pytest.approx(np.hypot(ram, 0.5 * fan), rel=0.01)
+
+
+def test_at_idle_the_same_kw_are_held_to_be_more() -> None:
+    heat_kw = np.array([10.0, 10.0])
+    assert SPREADS.per_kw([Regime.IDLE, Regime.GRADE], heat_kw).tolist() == [0.1, 0.1]
+    assert SPREADS._replace(idle=1.5).per_kw([Regime.IDLE, Regime.GRADE], heat_kw).tolist() == pytest.approx(
+        [0.15, 0.1]
+    )
+
+
 def test_what_was_typed_stays_as_narrow_as_it_was_typed() -> None:
     typed = VehicleProfile(typed={"radiator_kw_k": Figure(2.0, 0.1, "typed")})
     assert widened(typed).state("radiator_kw_k").spread == 0.1
@@ -179,7 +204,7 @@ def test_what_was_typed_stays_as_narrow_as_it_was_typed() -> None:
 def test_cool_short_and_unknown_stretches_tell_nothing() -> None:
     fuel = hot_fuel_kw()
     hot = steady(at_rest(fuel), fuel)
-    every = more_unknowns(PROFILE)
+    every = unknowns(PROFILE)
     at = [0.0] * len(every)
     assert len(change_pieces([hot], PROFILE, every, at)[0]) >= 4
     assert change_pieces([replace(hot, coolant_c=0.0 * hot.coolant_c + 80.0)], PROFILE, every, at)[0] == []

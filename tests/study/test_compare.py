@@ -14,7 +14,7 @@ from livemon.study import change_fit
 from livemon.study.compare import Difference, Verdict, _more, compare, pairs
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
-from livemon.study.shed_lanes import more_unknowns, widened
+from livemon.study.shed_lanes import unknowns, widened
 from livemon.verbs import compare as verb
 from livemon.verbs.common import InForce, settle
 from livemon.verbs.compare import _words
@@ -85,11 +85,11 @@ def test_a_route_is_driven_as_typed_or_in_the_air_of_the_drives(tmp_path: Path) 
     assert (told.air_c, told.speed_kmh, told.ac_on) == (41.0, 50.0, True)
 
 
-SLOPES = (0.0,) * len(more_unknowns(widened(VehicleProfile())))
+SLOPES = (0.0,) * len(unknowns(widened(VehicleProfile())))
 
 
 def made_piece(drive: int, regime: Regime, log_ratio: float) -> Piece:
-    return Piece(drive, regime, False, 300.0, 2.0, 105.0, 30.0, 60.0, 3000.0, 40.0, 0.53, log_ratio, 0.0, SLOPES)
+    return Piece(drive, regime, False, 300.0, 2.0, 105.0, 30.0, 60.0, 3000.0, 40.0, 0.53, log_ratio, SLOPES)
 
 
 @pytest.mark.parametrize(("after", "told"), [(Regime.GRADE, True), (Regime.IDLE, False)])

@@ -1,4 +1,4 @@
-"""Pieces at full-open thermostat: the heat balance of steady running against its closed form, and what is left out."""
+"""Pieces with the thermostat open: the heat balance of steady running against its closed form, and what is left out."""
 
 from __future__ import annotations
 
@@ -13,12 +13,18 @@ from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
+from livemon.study.change_pieces import change_pieces
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import Regime, pieces
+from livemon.study.segments import Piece, Regime
 from livemon.study.shed_lanes import lanes_of, unknowns
 
 PROFILE = VehicleProfile()
 AIR_C, AIR_KPA, SPEED_KMH, RPM = 34.0, 95.0, 60.0, 2900.0
+EVERY = unknowns(PROFILE)
+
+
+def pieces(drives: list[Drive]) -> list[Piece]:
+    return change_pieces(drives, PROFILE, EVERY, [0.0] * len(EVERY))[0]
 
 
 def steady(coolant_c: float, fuel_kw: float, minutes: float = 12.0, grade_pct: float = 6.0) -> Drive:
@@ -47,7 +53,7 @@ def hot_fuel_kw() -> float:
 
 def test_at_equilibrium_the_ratio_is_one() -> None:
     fuel = hot_fuel_kw()
-    found = pieces([steady(at_rest(fuel), fuel)], PROFILE)
+    found = pieces([steady(at_rest(fuel), fuel)])
     assert len(found) >= 4
     assert all(p.regime is Regime.GRADE for p in found)
     # The smooth fan and the held clutch differ a little from the live core's halvings.
@@ -61,20 +67,21 @@ def test_more_heat_at_the_same_temperature_is_a_better_radiator_by_the_closed_fo
     engine = PROFILE.engine()
     # fuel for 1.2 times the heat: heat ~ fuel^(1 - slope) inside the range of the share
     more = fuel * 1.2 ** (1.0 / (1.0 - float(engine.coolant_share_slope)))
-    base, better = (pieces([steady(coolant, f)], PROFILE)[1] for f in (fuel, more))
+    base, better = (pieces([steady(coolant, f)])[1] for f in (fuel, more))
     made = [float(coolant_heat_kw(engine, f)) for f in (fuel, more)]
-    loss = float(heat.loss_kw_k(PROFILE.cooling(), SPEED_KMH)) * (coolant - AIR_C)
-    meant = math.log((made[1] - loss) / (made[0] - loss))
-    assert better.log_ratio - base.log_ratio == pytest.approx(meant, abs=1e-6)
+    cooling = PROFILE.cooling()
+    per_k = float(heat.loss_kw_k(cooling, SPEED_KMH))
+    left = [m - per_k * (coolant + m / float(cooling.metal_kw_k) - AIR_C) for m in made]  # the metal is the hotter
+    assert better.log_ratio - base.log_ratio == pytest.approx(math.log(left[1] / left[0]), abs=1e-6)
 
 
 def test_cool_short_and_unknown_stretches_tell_nothing() -> None:
     fuel = hot_fuel_kw()
     hot = steady(at_rest(fuel), fuel)
-    assert pieces([replace(hot, coolant_c=0.0 * hot.coolant_c + 88.0)], PROFILE) == []
-    assert pieces([steady(at_rest(fuel), fuel, minutes=0.8)], PROFILE) == []
-    assert pieces([replace(hot, fuel_kw=np.nan * hot.fuel_kw)], PROFILE) == []
-    assert pieces([], PROFILE) == []
+    assert pieces([replace(hot, coolant_c=0.0 * hot.coolant_c + 84.0)]) == []
+    assert pieces([steady(at_rest(fuel), fuel, minutes=0.8)]) == []
+    assert pieces([replace(hot, fuel_kw=np.nan * hot.fuel_kw)]) == []
+    assert pieces([]) == []
 
 
 def test_a_gap_in_the_coolant_ends_a_piece() -> None:
@@ -82,7 +89,7 @@ def test_a_gap_in_the_coolant_ends_a_piece() -> None:
     hot = steady(at_rest(fuel), fuel)
     torn = hot.coolant_c.copy()
     torn[60:80] = np.nan
-    found = pieces([replace(hot, coolant_c=torn)], PROFILE)
+    found = pieces([replace(hot, coolant_c=torn)])
     assert found
     for piece in found:
         begin, end = piece.start_s, piece.start_s + 60.0 * piece.minutes
@@ -90,8 +97,7 @@ def test_a_gap_in_the_coolant_ends_a_piece() -> None:
 
 
 def test_every_unknown_has_a_lane_and_missing_fans_have_none() -> None:
-    every = unknowns(PROFILE)
-    assert len(lanes_of(PROFILE, [0.0] * len(every))) == len(every) + 1
+    assert len(lanes_of(PROFILE, [0.0] * len(EVERY), EVERY)) == len(EVERY) + 1
     from livemon.core.figures import Figure
 
     no_fan = VehicleProfile(typed={"electric_m_s": Figure(0.0, 0.0, "typed")})
@@ -101,8 +107,8 @@ def test_every_unknown_has_a_lane_and_missing_fans_have_none() -> None:
 def test_a_bigger_radiator_in_the_profile_lowers_the_ratio() -> None:
     """What the profile sheds more, the drive seems to shed less; the slope's sign is that of physics."""
     fuel = hot_fuel_kw()
-    piece = pieces([steady(at_rest(fuel), fuel)], PROFILE)[1]
-    slopes = dict(zip((u.name for u in unknowns(PROFILE)), piece.slopes, strict=True))
+    piece = pieces([steady(at_rest(fuel), fuel)])[1]
+    slopes = dict(zip((u.name for u in EVERY), piece.slopes, strict=True))
     assert slopes["radiator_kw_k"] < -0.03
     assert slopes["coolant_share"] > 0.05
     assert slopes["headwind"] < 0.0

@@ -9,25 +9,26 @@ import pytest
 
 from livemon.core.figures import Figure
 from livemon.core.vehicle import PARTS, VehicleProfile
+from livemon.study.change_pieces import steady_ratios
 from livemon.study.part_odds import OTHER
 from livemon.study.part_pieces import HEALTHY, SUSPECTS, weakened
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import log_ratios
-from livemon.study.shed_lanes import unknowns
-from livemon.study.short_part import TRIALS, _as_drive, diagnose, words_of
+from livemon.study.shed_lanes import lanes_of, part_unknowns
+from livemon.study.short_part import TRIALS, as_drive, diagnose, words_of
 from tests.bench.garages.garages import Garage, world
 from tests.bench.garages.rounds import END_C, Ask, asked_for, driven, lacks
 
 PROFILE = VehicleProfile()
+EVERY = part_unknowns(PROFILE)
+STEPS = [step for trial in TRIALS for step in trial.steps]
 
 
 def patterns(part: str) -> dict[str, float]:
-    """Log change of the heat shed in every trial when the part is weak."""
-    made = [_as_drive(trial, PROFILE) for trial in TRIALS]
-    at = [0.0] * len(unknowns(PROFILE))
-    ratios = log_ratios(made, PROFILE, at, [weakened(PROFILE, part, 1.0)])
+    """Log change of the heat shed in every step of a trial when the part is weak."""
+    lanes = lanes_of(PROFILE, [0.0] * len(EVERY), EVERY, [weakened(PROFILE, part, 1.0)])
+    ratios, _ = steady_ratios([as_drive(step, PROFILE) for step in STEPS], lanes, PROFILE)
     return {
-        t.regime.value + (" A/C" if t.ac_on else ""): float(r[0] - r[-1]) for t, r in zip(TRIALS, ratios, strict=True)
+        s.regime.value + (" A/C" if s.ac_on else ""): float(r[0] - r[-1]) for s, r in zip(STEPS, ratios, strict=True)
     }
 
 
@@ -67,14 +68,16 @@ def test_too_little_says_so() -> None:
 
 
 def made_of(profile: VehicleProfile) -> list[Drive]:
-    """Steady drives in every trial whose fuel makes just the heat that `profile` sheds: a vehicle of that state."""
+    """Steady drives in every step whose fuel makes just the heat that `profile` sheds: a vehicle of that state."""
+    every = part_unknowns(profile)
+    lane = lanes_of(profile, [0.0] * len(every), every)[:1]
     out = []
-    for trial in TRIALS:
-        drive = _as_drive(trial, profile)
+    for step in STEPS:
+        drive = as_drive(step, profile)
         for _ in range(12):  # the share of heat moves with fuel, so the balance is found step by step
-            ratio = float(log_ratios([drive], profile, [0.0] * len(unknowns(profile)), [])[0][0])
+            ratio = float(steady_ratios([drive], lane, profile)[0][0, 0])
             drive = replace(drive, fuel_kw=drive.fuel_kw * np.exp(-ratio))
-        out.append(replace(drive, name=trial.words))
+        out.append(drive)
     return out
 
 
@@ -106,11 +109,11 @@ def test_every_state_has_words() -> None:
 
 
 def test_the_next_test_is_one_that_can_be_driven_and_brings_what_was_lacking() -> None:
-    """The words lead back to the trial; driven by the garage's owner, it has a hot stretch of that kind."""
-    it = world("sim", "one_fault", 0, 3)[1]
-    garage = Garage("sim", "one_fault", 0, it.state, it.factor, it.profile, (), (), (), ())
-    trial = asked_for(f"when hot, {TRIALS[2].words}")
-    assert trial is TRIALS[2]
+    """The words lead back to the trial; driven by the garage's owner, it has a hot piece of every step."""
+    it = world("plant2", "one_fault", 3, 3)[1]
+    garage = Garage("plant2", "one_fault", 3, it.state, it.factor, it.profile, (), (), (), ())
+    trial = asked_for(f"when hot, {TRIALS[0].words}")
+    assert trial is TRIALS[0]
     assert asked_for(None) is None
     assert lacks([], garage, trial)
     told = driven([Ask(garage, 3, trial, 1, sound=False)])

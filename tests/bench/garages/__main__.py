@@ -1,6 +1,6 @@
 """Scores `compare` and `short_part` on garages with known truth:
 
-python -m tests.bench.garages compare|short-part|ceiling
+python -m tests.bench.garages compare|short-part|ceiling|patterns
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from livemon.study.segments import Regime
 from livemon.study.short_part import Diagnosis, diagnose
 from tests.bench.garages.ceiling import ceiling
 from tests.bench.garages.garages import CARE, PLANTS, SIDE, Garage, load
+from tests.bench.garages.patterns import patterns
 from tests.bench.garages.rounds import Ask, asked_for, driven, lacks
 
 SIDES = [0] * SIDE + [1] * SIDE
@@ -106,6 +107,15 @@ def tell_ceiling(count: int, seed: int, care: str) -> None:
                 print(f"  {truth}: right {100.0 * float(np.mean(mine)):.0f} % of {len(mine)}", flush=True)
 
 
+def tell_patterns(count: int, seed: int, care: str) -> None:
+    """What weak parts cost on the second plant, of docs/short-part.md."""
+    found = patterns(load("plant2", "one_fault", count, seed, care=care), seed)
+    for part, regime, ac_on in sorted(found, key=lambda k: (k[0], list(Regime).index(k[1]), k[2])):
+        live, true, garages = found[part, regime, ac_on]
+        ac = "on" if ac_on else "off"
+        print(f"{part}, {regime.value}, A/C {ac}: plant {true:.3f}, live physics {live:.3f} ({garages} garages)")
+
+
 @dataclass
 class Case:
     """One garage on its way through the rounds: its drives so far, and what was said of them last."""
@@ -122,12 +132,14 @@ class Case:
         return "right" if self.found.state == (self.garage.state or HEALTHY) else "wrong"
 
 
-def tell_short_part(count: int, seed: int, care: str, rounds: int, sound_too: bool, alone: bool) -> None:
+def tell_short_part(
+    plants: list[str], count: int, seed: int, care: str, rounds: int, sound_too: bool, alone: bool
+) -> None:
     """The table of docs/short-part.md: as the drives come, and after each round of the test that was asked for.
 
     `alone`: nothing was recorded while the vehicle was sound.
     """
-    for plant in PLANTS:
+    for plant in plants:
         for kind in ("one_fault", "same"):
             cases = []
             for garage in load(plant, kind, count, seed, care=care):
@@ -170,20 +182,24 @@ def _tell_cases(title: str, cases: list[Case]) -> None:
 def main() -> None:
     """Choose a table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("table", choices=("compare", "short-part", "ceiling"))
+    parser.add_argument("table", choices=("compare", "short-part", "ceiling", "patterns"))
     parser.add_argument("--count", type=int, default=50, help="garages a plant and kind")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--care", choices=tuple(CARE), default="as asked")
+    parser.add_argument("--plant", choices=tuple(PLANTS), help="short-part: one plant alone")
     parser.add_argument("--rounds", type=int, default=0, help="short-part: rounds of the test that was asked for")
     parser.add_argument("--asked-only", action="store_true", help="short-part: tests on the changed vehicle only")
     parser.add_argument("--alone", action="store_true", help="short-part: without any drive while it was sound")
     args = parser.parse_args()
     if args.table == "compare":
         tell_compare(args.count, args.seed, args.care)
+    elif args.table == "patterns":
+        tell_patterns(args.count, args.seed, args.care)
     elif args.table == "ceiling":
         tell_ceiling(args.count, args.seed, args.care)
     else:
-        tell_short_part(args.count, args.seed, args.care, args.rounds, not args.asked_only, args.alone)
+        plants = [args.plant] if args.plant else list(PLANTS)
+        tell_short_part(plants, args.count, args.seed, args.care, args.rounds, not args.asked_only, args.alone)
 
 
 if __name__ == "__main__":

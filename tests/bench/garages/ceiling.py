@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from livemon.core.vehicle import PARTS
+from livemon.study.change_pieces import change_pieces
 from livemon.study.part_pieces import DEGREES, HEALTHY
-from livemon.study.segments import Regime, stretches
-from livemon.study.shed_lanes import lanes_of, unknowns
+from livemon.study.segments import Regime
+from livemon.study.shed_lanes import unknowns
 from livemon.study.short_part import SURE
 from tests.bench.garages.garages import PLANTS, SIDE, Garage, world
 from tests.bench.garages.reference import POINTS
@@ -82,10 +83,11 @@ def _changes(module: Any, sound: Any, others: Sequence[Any]) -> Array:
 def _counts(garage: Garage) -> Array:
     """(sides, regimes) number of drives with a hot stretch of the regime."""
     profile = garage.profile
-    lanes = lanes_of(profile, [0.0] * len(unknowns(profile)))[:1]
+    every = unknowns(profile)
     out = np.zeros((2, len(Regime)))
     for side, drives in enumerate((garage.before, garage.after)):
-        seen = {(s.number, s.regime) for s in stretches(drives, profile, lanes)}
+        pieces, _ = change_pieces(drives, profile, every, [0.0] * len(every))
+        seen = {(p.drive, p.regime) for p in pieces}
         for number, regime in enumerate(Regime):
             out[side, number] = len({k for k, r in seen if r is regime})
     return out

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from livemon.study.change_pieces import change_pieces
 from livemon.study.recording import Drive
-from livemon.study.segments import Regime, stretches
-from livemon.study.shed_lanes import lanes_of, unknowns
+from livemon.study.segments import Regime
+from livemon.study.shed_lanes import unknowns
 from livemon.study.short_part import TRIALS, Trial
 from tests.bench.forecast.roads import wander
 from tests.bench.garages import columns, trips
@@ -25,12 +26,7 @@ _CLIMBS_MIN = (0.0, 3.0, 6.0, 10.0)
 HOT_C = 8.0
 """Over the full-open thermostat, as the profile has it."""
 END_C = 118.0
-_TEST = {
-    Regime.IDLE: ("stand", 0.0, 5.0),
-    Regime.HELD: ("held", 0.0, 3.0),
-    Regime.LEVEL: ("level", 80.0, 10.0),
-    Regime.GRADE: ("climb", 60.0, 10.0),
-}
+_KIND = {Regime.IDLE: "stand", Regime.HELD: "held", Regime.LEVEL: "level", Regime.GRADE: "climb"}
 _FIRST_KEY = 100
 """Keys of a garage's own drives are below it."""
 
@@ -52,10 +48,12 @@ def asked_for(words: str | None) -> Trial | None:
 
 
 def lacks(drives: Sequence[Drive], garage: Garage, trial: Trial) -> bool:
-    """None of these drives has a stretch like the trial, hot and with the thermostat full open."""
+    """None of these drives has a piece like one of the trial's steps, hot and with the thermostat open."""
     profile = garage.profile
-    lanes = lanes_of(profile, [0.0] * len(unknowns(profile)))[:1]
-    return not any(s.regime is trial.regime and s.ac_on == trial.ac_on for s in stretches(drives, profile, lanes))
+    every = unknowns(profile)
+    pieces, _ = change_pieces(drives, profile, every, [0.0] * len(every))
+    seen = {(p.regime, p.ac_on) for p in pieces}
+    return not all((step.regime, step.ac_on) in seen for step in trial.steps)
 
 
 def driven(asks: Sequence[Ask]) -> list[Drive]:
@@ -78,7 +76,7 @@ def driven(asks: Sequence[Ask]) -> list[Drive]:
     out = []
     for k, (ask, it) in enumerate(zip(asks, worlds, strict=True)):
         mine = range(k * len(_CLIMBS_MIN), (k + 1) * len(_CLIMBS_MIN))
-        test_s = int(60 * _TEST[ask.trial.regime][2])
+        test_s = sum(int(60 * step.minutes) for step in ask.trial.steps)
         hot_c = float(it.profile.cooling().full_c) + HOT_C
         near = min(mine, key=lambda j: abs(readings[j]["coolant_c"][roads[j].seconds - test_s] - hot_c))
         told, road = readings[near], roads[near]
@@ -93,11 +91,14 @@ def driven(asks: Sequence[Ask]) -> list[Drive]:
 def _trip(rng: np.random.Generator, season_c: float, trial: Trial, climb_min: float) -> trips.Trip:
     u = rng.uniform
     outside_c = season_c + 4.0 * float(rng.standard_normal())
-    phases = (("level", 80.0, 5.0), ("climb", 60.0, climb_min), _TEST[trial.regime])  # kind, km/h, minutes
+    way_there = float(rng.random() < 0.5)
+    # Kind, km/h, minutes, A/C.
+    phases = [("level", 80.0, 5.0, way_there), ("climb", 60.0, climb_min, way_there)]
+    phases += [(_KIND[step.regime], step.speed_kmh, step.minutes, float(step.ac_on)) for step in trial.steps]
     grade = np.zeros(trips.POINTS)
     wish, held, ac = [], [], []
-    at, way_there = 0, float(rng.random() < 0.5)
-    for place, (kind, kmh, minutes) in enumerate(phases):
+    at = 0
+    for kind, kmh, minutes, ac_on in phases:
         n = int(60 * minutes)
         path, hold = np.zeros(n), np.zeros(n)
         if kmh > 0.0:
@@ -111,7 +112,7 @@ def _trip(rng: np.random.Generator, season_c: float, trial: Trial, climb_min: fl
             hold[10:] = trips.HELD_RPM * (1.0 + 0.03 * rng.standard_normal())
         wish.append(path)
         held.append(hold)
-        ac.append(np.full(n, float(trial.ac_on) if place == len(phases) - 1 else way_there))
+        ac.append(np.full(n, ac_on))
     return trips.Trip(
         sum(len(w) for w in wish),
         grade,
