@@ -83,7 +83,8 @@ def judge(
     """
     t = inputs.t_ms
     if state.doubts:
-        state = state._replace(doubts=tuple(d for d in state.doubts if _stands(state, d, t)))
+        standing = (d for d in state.doubts if _stands(state, d, t))
+        state = state._replace(doubts=tuple(trust_cooling.cooled(state.slow, d, state.believed_c) for d in standing))
     if inputs.gap:  # nothing may be compared across a hole in the data
         slow = trust_cooling.forgotten(state.slow)
         state = state._replace(believed_c=None, resumed_ms=t, candidates=(), slow=slow)

@@ -9,7 +9,7 @@ same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 from typing import Final, NamedTuple
 
@@ -26,10 +26,11 @@ HOT_OVER_C: Final = 8.0
 """So far over the regulated temperature an engine is hot: what goes wrong now asks for a caution."""
 HOLD_MS: Final = 60_000
 LOST_HOLD_MS: Final = 600_000
-LOSING_HOLD_MS: Final = 300_000
+LOSING_HOLD_MS: Final = 1_200_000
 """Cooling that was lost stays lost: the hypotheses soon take it for the vehicle's own, the driver should not."""
 COOL_OVER_C: Final = 4.0
-"""... unless the reading is back so near the regulated temperature: driving away from a jam needs no fan."""
+"""... unless the reading is back so near the regulated temperature: driving away from a jam needs no fan.  So far
+under hot the doubt is an advisory again."""
 PARTINGS_MS: Final = 15_000
 """How long a comparison with what was expected is still of now."""
 CRAWL_KMH: Final = 20.0
@@ -116,6 +117,14 @@ class Slow(NamedTuple):
 def losing_danger(slow: Slow, reading_c: float) -> Level:
     """Cooling that is being lost: a caution once hotter than any fan lets a sound engine get on a usual day."""
     return Level.CAUTION if reading_c >= max(slow.regulated_c, REGULATED_C) + HOT_OVER_C else Level.ADVISORY
+
+
+def cooled(slow: Slow, doubt: Doubt, reading_c: float | None) -> Doubt:
+    """The doubt where the engine has come down from hot: still to be looked after, no longer at risk."""
+    hot_c = max(slow.regulated_c, REGULATED_C) + HOT_OVER_C
+    if doubt.name not in LOSING or reading_c is None or reading_c > hot_c - COOL_OVER_C:
+        return doubt
+    return replace(doubt, danger=min(doubt.danger, Level.ADVISORY))
 
 
 def ended(slow: Slow, doubt: Doubt, reading_c: float | None) -> bool:
