@@ -32,12 +32,14 @@ _PORT_WORDS: Final[dict[int, str]] = {
 
 
 def port_words(error: Exception, what: str) -> str:
-    """What went wrong with a serial port, for people; pyserial's own words name the port twice.
+    """What went wrong with a serial port, for people; pyserial's own words name the port twice, and where reading or
+    writing failed it keeps the system's error behind its own.
 
     `what` is behind the port, such as "adapter".
     """
-    if isinstance(error, OSError) and error.errno in _PORT_WORDS:
-        return _PORT_WORDS[error.errno].format(what=what)
+    number = getattr(error, "errno", None) or getattr(error.__context__, "errno", None)
+    if number in _PORT_WORDS:
+        return _PORT_WORDS[number].format(what=what)
     if str(error).startswith("Could not configure port"):  # pyserial keeps the number to itself
         return _PORT_WORDS[errno.ENOTTY]
     if "returned no data" in str(error) or "socket disconnected" in str(error):

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import time
+from multiprocessing.process import BaseProcess
 
 import pytest
 
@@ -28,15 +29,20 @@ def killed_itself() -> None:
 
 @pytest.mark.parametrize("fresh", [False, True])
 def test_nobody_waits_for_workers_after_ctrl_c(fresh: bool) -> None:
+    before = set(multiprocessing.active_children())
+    begun: set[BaseProcess] = set()
+
     def work() -> None:
         with workers(2, fresh=fresh) as pool:
             for _ in range(5):
                 pool.submit(asleep)
+            begun.update(set(multiprocessing.active_children()) - before)
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         work()
-    assert not multiprocessing.active_children()
+    assert len(begun) == 2
+    assert not any(worker.is_alive() for worker in begun)
 
 
 def test_a_worker_does_not_hear_ctrl_c() -> None:
