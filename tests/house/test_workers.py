@@ -42,7 +42,7 @@ def test_nobody_waits_for_workers_after_ctrl_c(fresh: bool) -> None:
     with pytest.raises(KeyboardInterrupt):
         work()
     assert len(begun) == 2
-    end_s = time.monotonic() + 10.0  # the pool's own thread may be the one that saw them end, and note it a moment later
+    end_s = time.monotonic() + 10.0  # the pool's own thread may see them end, and note it a moment later
     while any(worker.is_alive() for worker in begun):
         assert time.monotonic() < end_s
         time.sleep(0.01)
