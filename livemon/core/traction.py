@@ -167,16 +167,22 @@ def pull_in_gears(
         ratios = ratios[:, None]
     gears = np.arange(1.0, count + 1.0)[:, None]
     locks = gears > len(body.gear_ratios) - 2
-    turbine = turbine_rpm(body, speed_kmh, ratios)
-    total = body.axle_ratio * ratios
-    # In overrun the engine brakes and nothing is burnt to drive the wheels: no torque to ask for.
-    torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (total * body.driveline_efficiency)
+    turbine, torque = turbine_rpm(body, speed_kmh, ratios), _turbine_torque_nm(body, ratios, force_n)
     locked = (speed_kmh >= body.lockup_kmh) & locks
     open_rpm = converter_rpm(body, turbine, torque, engine.idle_rpm)
     rpm = np.where(locked, np.maximum(turbine, engine.idle_rpm), open_rpm)
     turning = rpm * (pi / 30_000.0)
     limit_kw = torque_limit_nm(engine, rpm) * turning * power_factor
     return Pull(gears, rpm, torque * turning + accessory_kw, limit_kw, turbine)
+
+
+def _turbine_torque_nm(body: Body, ratios: Array, force_n: Number) -> Array:
+    """Torque out of the converter that makes `force_n` at the wheels, (gears, points).
+
+    In overrun the engine brakes and nothing is burnt to drive the wheels: no torque to ask for.
+    """
+    total = body.axle_ratio * ratios * body.driveline_efficiency
+    return np.asarray(np.maximum(force_n, 0.0) * body.tyre_radius_m / total)
 
 
 def highest_gears(engine: Engine, pulls: Pull, *reserves: float) -> list[Array]:
@@ -223,7 +229,7 @@ def slip_loss(body: Body, engine: Engine, speed_kmh: Number, force_n: Number, rp
     """
     ratios = np.asarray(body.gear_ratios)[:, None]
     turbine = np.maximum(turbine_rpm(body, np.atleast_1d(speed_kmh), ratios), 1.0)
-    torque = np.maximum(force_n, 0.0) * body.tyre_radius_m / (body.axle_ratio * ratios * body.driveline_efficiency)
+    torque = _turbine_torque_nm(body, ratios, force_n)
     open_slip = np.maximum(converter_rpm(body, turbine, torque, engine.idle_rpm) / turbine, 1.0)
     slip = np.concatenate([np.ones_like(open_slip), open_slip])
     off = np.abs(np.log(slip * np.concatenate([turbine, turbine]) / rpm))
