@@ -113,16 +113,20 @@ class Slow(NamedTuple):
     def regulated_c(self) -> float:
         return REGULATED_C if self.plateau_c is None else self.plateau_c
 
+    @property
+    def hot_c(self) -> float:
+        """Hotter than any fan lets a sound engine get on a usual day."""
+        return max(self.regulated_c, REGULATED_C) + HOT_OVER_C
+
 
 def losing_danger(slow: Slow, reading_c: float) -> Level:
-    """Cooling that is being lost: a caution once hotter than any fan lets a sound engine get on a usual day."""
-    return Level.CAUTION if reading_c >= max(slow.regulated_c, REGULATED_C) + HOT_OVER_C else Level.ADVISORY
+    """Cooling that is being lost: a caution once the engine is hot."""
+    return Level.CAUTION if reading_c >= slow.hot_c else Level.ADVISORY
 
 
 def cooled(slow: Slow, doubt: Doubt, reading_c: float | None) -> Doubt:
     """The doubt where the engine has come down from hot: still to be looked after, no longer at risk."""
-    hot_c = max(slow.regulated_c, REGULATED_C) + HOT_OVER_C
-    if doubt.name not in LOSING or reading_c is None or reading_c > hot_c - COOL_OVER_C:
+    if doubt.name not in LOSING or reading_c is None or reading_c > slow.hot_c - COOL_OVER_C:
         return doubt
     return replace(doubt, danger=min(doubt.danger, Level.ADVISORY))
 
@@ -286,7 +290,7 @@ def _over_expected(slow: Slow, now: Bucket) -> str | None:
     late = stretch(slow.buckets, 180, 0) or stretch(slow.buckets, 60, 0)
     if late is None or now.coolant_c is None or now.coolant_c < late.high_c - 1.0:
         return None
-    if now.coolant_c < max(slow.regulated_c, REGULATED_C) + HOT_OVER_C:
+    if now.coolant_c < slow.hot_c:
         return None
     crawling = now.speed_kmh is not None and now.speed_kmh < CRAWL_KMH
     for one in slow.departures:
