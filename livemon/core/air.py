@@ -23,6 +23,7 @@ GAS_CONSTANT_J_KGK: Final = 287.05287  # dry air, ISO 2533
 SEA_LEVEL_KPA: Final = 101.325
 SEA_LEVEL_K: Final = 288.15
 LAPSE_K_M: Final = 0.0065  # per geopotential metre, 0 to 11 km
+LAPSE_C_KM: Final = 1000.0 * LAPSE_K_M
 EARTH_RADIUS_M: Final = 6_356_766.0
 AIR_CP_KJ_KGK: Final = 1.006  # dry air near 300 K; 1.009 at 370 K
 ZERO_C_K: Final = 273.15
@@ -85,7 +86,7 @@ def air_density(pressure_kpa: Number, air_c: Number) -> Number:
     return 1000.0 * pressure_kpa / (GAS_CONSTANT_J_KGK * (air_c + ZERO_C_K))
 
 
-def air_c_at(height_m: Number, known_c: Number, known_m: Number, lapse_c_km: Number = 6.5) -> Number:
+def air_c_at(height_m: Number, known_c: Number, known_m: Number, lapse_c_km: Number = LAPSE_C_KM) -> Number:
     """Air temperature [C] at height [m] from the temperature known at another height, with a lapse [K per km].
 
     6.5 K/km is the standard lapse (ISO 2533); dry sunny afternoons reach 9.8 (dry adiabatic), inversions are

@@ -194,10 +194,8 @@ def drawn(fleet: Fleet) -> Array:
 
 
 def _fields(fleet: Fleet, lane: NDArray[np.intp]) -> tuple[Array, ...]:
-    nodes = fleet.nodes
-    assert nodes is not None
-    known = nodes.metal_c, nodes.coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric
-    return tuple(np.broadcast_to(v, (fleet.size,))[lane] for v in known)
+    assert fleet.nodes is not None
+    return tuple(np.broadcast_to(v, (fleet.size,))[lane] for v in fleet.nodes.figures())
 
 
 def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: tuple[int, ...]) -> ClimbAhead:

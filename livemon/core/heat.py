@@ -44,6 +44,10 @@ class Nodes:
     clutch: Number
     electric: Number
 
+    def figures(self) -> tuple[Number, ...]:
+        """The six in their order: `Nodes(*nodes.figures())` is the same again."""
+        return self.metal_c, self.coolant_c, self.radiator_c, self.opening, self.clutch, self.electric
+
 
 def cold(air_c: Number, cooling: Cooling) -> Nodes:
     """An engine that stood for hours: everything at the temperature of the air."""

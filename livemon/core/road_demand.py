@@ -15,7 +15,16 @@ import numpy as np
 
 from livemon.core import demand, traction
 from livemon.core import engine as heat_made
-from livemon.core.air import GRAVITY_M_S2, Array, Number, air_c_at, air_density, held, standard_pressure_kpa
+from livemon.core.air import (
+    GRAVITY_M_S2,
+    LAPSE_C_KM,
+    Array,
+    Number,
+    air_c_at,
+    air_density,
+    held,
+    standard_pressure_kpa,
+)
 from livemon.core.radiator import engine_fan_rpm
 from livemon.core.road import Ahead, RoadView
 from livemon.core.signals import Inputs
@@ -38,9 +47,8 @@ STRANGE: Final = 0.2
 SEEN_S: Final = 60.0
 STEADY: Final = 0.07
 """Spread of the mean speed of the rest of a climb against its last minutes (made-up roads; no source for real ones)."""
-LAPSE_C_KM: Final = 6.5
 LAPSE_SPREAD_C_KM: Final = 2.0
-"""Standard lapse of ISO 2533; days between inversion and dry adiabatic (9.8) spread about it."""
+"""Days between inversion and dry adiabatic (9.8) spread about the standard lapse."""
 WAVE_M: Final = 12_000.0
 """Longest way over which the speed wanders about its mean; draws take from this to a third of it."""
 RPM_SPREAD: Final = 0.05

@@ -113,9 +113,10 @@ def _places(copies: Sequence[int], size: int) -> NDArray[np.intp]:
     return places
 
 
-def _row(one: Fleet, name: str) -> Array:
-    values: Array = getattr(one.nodes, name)  # of a fleet that was begun, one a vehicle
-    return values
+def _rows(one: Fleet) -> tuple[Array, ...]:
+    """What the nodes are at, of a fleet that was begun: one figure a vehicle."""
+    assert one.nodes is not None
+    return tuple(np.asarray(each) for each in one.nodes.figures())
 
 
 def _only(lanes: Fleet, at: NDArray[np.intp] | slice) -> Fleet:
@@ -126,7 +127,7 @@ def _only(lanes: Fleet, at: NDArray[np.intp] | slice) -> Fleet:
         unknown=lanes.unknown[:, at],
         cov=lanes.cov[:, :, at],
         log_weight=weight,
-        nodes=Nodes(*(_row(lanes, name)[at] for name in Nodes.__slots__)),
+        nodes=Nodes(*(each[at] for each in _rows(lanes))),
         sensed_c=np.asarray(lanes.sensed_c)[at],
     )
 
@@ -139,7 +140,7 @@ def _joined(some: tuple[Fleet, ...], many: Many) -> Fleet:
         unknown=np.concatenate([one.unknown for one in some], axis=-1),
         cov=np.concatenate([one.cov for one in some], axis=-1),
         log_weight=np.concatenate([one.log_weight for one in some]),
-        nodes=Nodes(*(np.concatenate([_row(one, name) for one in some]) for name in Nodes.__slots__)),
+        nodes=Nodes(*(np.concatenate(same) for same in zip(*map(_rows, some), strict=True))),
         sensed_c=np.concatenate([np.asarray(one.sensed_c) for one in some]),
     )
 
@@ -155,7 +156,8 @@ def _look(begin_ms: tuple[int, ...], lanes: Fleet, t: int, reading_c: float) -> 
     off = reading_c + READ_AT_C - sensed
     near = np.where(weight > CREDIBLE, off / np.sqrt(variance + NEAR_SD_C**2), np.inf).min(axis=-1)
     over = reading_c + READ_AT_C - expected[:, 0]
-    opening = (weight * _row(lanes, "opening").reshape(shape)).sum(axis=-1)
+    assert lanes.nodes is not None
+    opening = (weight * np.asarray(lanes.nodes.opening).reshape(shape)).sum(axis=-1)
     ages = [(t - begin) // 1000 for begin in begin_ms]
     return tuple(
         Departure(age_s, float(over[i]), float(spread[i]), float(near[i]), float(opening[i]))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from livemon.core import heat
-from livemon.core.air import Array, air_c_at, held, standard_pressure_kpa
+from livemon.core.air import LAPSE_C_KM, Array, air_c_at, held, standard_pressure_kpa
 from livemon.core.coolant import boiling_c
 from livemon.core.events import Event, Link, Mark
 from livemon.core.vehicle import Body, Cooling, Engine
@@ -47,7 +47,7 @@ class Rig:
     road: Road
     driver: Driver
     air_foot_c: float
-    lapse_c_km: float = 6.5
+    lapse_c_km: float = LAPSE_C_KM
     headwind_kmh: float = 0.0
     pressure_error_kpa: float = 0.0
     sensor: SensorFigures = field(default_factory=SensorFigures)
@@ -138,9 +138,8 @@ class _World:
         cold = self._each(lambda r: float(r.start_c is None))
         warm = heat.regulated(start, self.foot_c, self.still + 15.0, self.cooling)
         fresh = heat.cold(self.foot_c, self.cooling)
-        self.nodes = heat.Nodes(
-            *(np.where(cold > 0, getattr(fresh, f), getattr(warm, f)) for f in heat.Nodes.__slots__)
-        )
+        either = zip(fresh.figures(), warm.figures(), strict=True)
+        self.nodes = heat.Nodes(*(np.where(cold > 0, a, b) for a, b in either))
         self.sensed = np.array(self.nodes.coolant_c)
         first = np.where(self.wish[0] > 20, np.minimum(self.wish[0], 60.0), 0.0)
         gears = np.minimum(self.lever, 3.0)

@@ -14,7 +14,6 @@ import numpy as np
 
 from livemon.core import engine as heat_made
 from livemon.core import heat
-from livemon.core.air import Number
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import Cooling, Engine
 from livemon.study.plan_road import Drive, Floats, Road, Way, Weather
@@ -117,12 +116,8 @@ class _Lanes:
             hottest = np.maximum(hottest, np.asarray(standing.coolant_c)[number])
         chosen = np.zeros((len(self._lanes), 1), dtype=bool)
         chosen[number] = True
-        merged = (np.where(chosen, a, b) for a, b in zip(_fields(standing), _fields(nodes), strict=True))
+        merged = (np.where(chosen, a, b) for a, b in zip(standing.figures(), nodes.figures(), strict=True))
         return heat.Nodes(*merged), hottest
-
-
-def _fields(nodes: heat.Nodes) -> tuple[Number, ...]:
-    return nodes.metal_c, nodes.coolant_c, nodes.radiator_c, nodes.opening, nodes.clutch, nodes.electric
 
 
 def _stacked(coolings: Sequence[Cooling]) -> Cooling:
