@@ -104,11 +104,6 @@ def shares(fleet: Fleet) -> Array:
     return np.asarray(weight / weight.sum())
 
 
-def follow(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_kpa: float, air_c: float) -> Fleet:
-    """One tick on; heat and air as the road ahead will be reckoned."""
-    return heard(gathered(fleet, inputs, fuel_kw, air_c), inputs, air_kpa)
-
-
 def gathered(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_c: float) -> Fleet:
     """With what is asked in this tick; a step is due once it has STEP_S of them.
 

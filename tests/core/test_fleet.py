@@ -24,6 +24,11 @@ PROFILE = sure(VehicleProfile())
 AIR_C, KPA, KMH, RPM = 35.0, 95.0, 60.0, 2800.0
 
 
+def follow(beside: Fleet, inputs: Inputs, fuel_kw: float) -> Fleet:
+    """One tick on, as a moment takes it."""
+    return fleet.heard(fleet.gathered(beside, inputs, fuel_kw, AIR_C), inputs, KPA)
+
+
 def driven(made: float, fuel_kw: list[float], profile: VehicleProfile = PROFILE) -> tuple[Fleet, float]:
     """The vehicles beside one that makes `made` times the heat, a second an entry; and its own last coolant."""
     engine, cooling = PROFILE.engine(), PROFILE.cooling()
@@ -34,7 +39,7 @@ def driven(made: float, fuel_kw: list[float], profile: VehicleProfile = PROFILE)
         nodes = heat.advance(nodes, demand, Surroundings(AIR_C, float(air_density(KPA, AIR_C))), cooling, 1.0)
         news = ((k * 1000, float(np.floor(nodes.coolant_c))),)
         inputs = Inputs((k + 1) * 1000, Status.LIVE, speed_kmh=KMH, rpm=RPM, ac_on=False, coolant_news=news)
-        beside = fleet.follow(beside, inputs, fuel, KPA, AIR_C)
+        beside = follow(beside, inputs, fuel)
     return beside, float(nodes.coolant_c)
 
 
@@ -69,14 +74,14 @@ def test_vehicles_that_foretell_better_weigh_more() -> None:
 def test_a_hole_ends_what_was_followed_and_keeps_what_was_learned() -> None:
     beside, _ = driven(1.15, CLIMB)
     gap = Inputs(2_000_000, Status.LIVE, speed_kmh=KMH, rpm=RPM, gap=True)
-    after = fleet.follow(beside, gap, 100.0, KPA, AIR_C)
+    after = follow(beside, gap, 100.0)
     assert after.nodes is None
     assert after.unknown[fleet.HEAT] == pytest.approx(beside.unknown[fleet.HEAT])
-    assert fleet.follow(after, replace(gap, gap=False, speed_kmh=None), 100.0, KPA, AIR_C) is after
+    assert follow(after, replace(gap, gap=False, speed_kmh=None), 100.0) is after
 
 
 def test_nothing_is_followed_before_a_reading() -> None:
     beside = fleet.start(what_if.vehicles(PROFILE))
     for k in range(20):
-        beside = fleet.follow(beside, Inputs(k * 1000, Status.LIVE, speed_kmh=KMH, rpm=RPM), 100.0, KPA, AIR_C)
+        beside = follow(beside, Inputs(k * 1000, Status.LIVE, speed_kmh=KMH, rpm=RPM), 100.0)
     assert beside.nodes is None

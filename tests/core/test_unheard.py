@@ -53,7 +53,7 @@ def test_the_fleet_stepped_with_its_copies_is_the_fleet_stepped_alone() -> None:
     for k in range(1, 400):
         news = ((k * 1000, 90.0 + k // 40),)
         inputs = Inputs(k * 1000, Status.LIVE, rpm=RPM, speed_kmh=JAM_KMH, ac_on=False, coolant_news=news)
-        alone = fleet.follow(alone, inputs, FUEL_KW, KPA, AIR_C)
+        alone = fleet.heard(fleet.gathered(alone, inputs, FUEL_KW, AIR_C), inputs, KPA)
         gathered = fleet.gathered(together, inputs, FUEL_KW, AIR_C)
         state, _, stepped = unheard.advance(state, gathered, k * 1000, KPA, 90.0)
         together = fleet.heard(gathered, inputs, KPA, stepped)
