@@ -26,6 +26,7 @@ from livemon.core import (
     road_demand,
     signals,
     trust,
+    trust_cooling,
     unheard,
     what_if,
 )
@@ -180,14 +181,12 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     The moment does not have the climb yet: `with_climbs` puts it there.
     """
     state, inputs, where = look_round(state, tick, settings)
-    expecting, partings = expected.advance(
-        state.expecting, state.estimator, inputs, state.trust.believed_c, state.trust.broke_ms
-    )
     fuel_kw, kpa, air_c = _asked(state, inputs, where)
     followed = fleet.gathered(state.fleet, inputs, fuel_kw, air_c)
-    alone, departures, stepped = unheard.advance(
-        state.unheard, followed, inputs.t_ms, kpa, state.trust.believed_c, state.trust.broke_ms
-    )
+    last_c, broke_ms = state.trust.believed_c, state.trust.broke_ms
+    expecting, partings = expected.advance(state.expecting, state.estimator, inputs, last_c, broke_ms)
+    wanted = trust_cooling.compares(state.trust.slow, last_c)
+    alone, departures, stepped = unheard.advance(state.unheard, followed, inputs.t_ms, kpa, last_c, broke_ms, wanted)
     trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
     rising = None if inputs.gap else state.rise

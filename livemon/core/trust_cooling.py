@@ -119,6 +119,11 @@ class Slow(NamedTuple):
         return max(self.regulated_c, REGULATED_C) + HOT_OVER_C
 
 
+def compares(slow: Slow, reading_c: float | None) -> bool:
+    """Whether a reading is near where the possible vehicles are asked: not while the thermostat holds the engine."""
+    return reading_c is not None and reading_c >= min(slow.regulated_c, REGULATED_C) + COOL_OVER_C
+
+
 def losing_danger(slow: Slow, reading_c: float) -> Level:
     """Cooling that is being lost: a caution once the engine is hot."""
     return Level.CAUTION if reading_c >= slow.hot_c else Level.ADVISORY

@@ -3,7 +3,8 @@
 The possible vehicles are driven beside the real one (`fleet`) and learn from its readings.  Each half minute a copy of
 them is set aside and moved on for seven minutes without hearing any.  Unlike the hypotheses of `expected` they know
 fans, thermostat and metal as parts, so a climb or a jam that the drive has not shown yet is foreseen within its spread:
-small for a vehicle that was learned, wide for one nobody knows.  It judges nothing: that is done in `trust_cooling`.
+small for a vehicle that was learned, wide for one nobody knows.  While nobody asks, the copies are only noted and catch
+up later: most of a drive is not hot.  It judges nothing: that is done in `trust_cooling`.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from livemon.core import fleet
 from livemon.core.air import Array
 from livemon.core.deeds import Many
-from livemon.core.fleet import HEAT, TEMP, Fleet
+from livemon.core.fleet import HEAT, TEMP, Asked, Fleet
 from livemon.core.heat import Nodes
 from livemon.core.hypotheses import READ_AT_C
 from livemon.core.vehicle import take
@@ -56,6 +57,14 @@ class Departure(NamedTuple):
         return reading_c - self.over_c
 
 
+class _PutOff(NamedTuple):
+    """Something that nobody has asked for yet: vehicles to be set aside at `t_ms`, or a step of all."""
+
+    t_ms: int
+    aside: Fleet | None = None
+    step: tuple[Asked, float] | None = None
+
+
 class Unheard(NamedTuple):
     """State: when each copy began, oldest first, and their vehicles in one fleet along its axis (copies, vehicles)."""
 
@@ -63,6 +72,10 @@ class Unheard(NamedTuple):
     many: Many | None = None
     """The vehicles of every copy and, last, of the fleet itself: all are stepped at once."""
     begin_ms: tuple[int, ...] = ()
+    put_off: tuple[_PutOff, ...] = ()
+    """What is still to be done with the lanes, oldest first; of no more than the life of two copies."""
+    begun_ms: int | None = None
+    """When a copy was last set aside or put off."""
     looked_ms: int = 0
 
 
@@ -72,27 +85,78 @@ def start() -> Unheard:
 
 
 def advance(
-    state: Unheard, followed: Fleet, t_ms: int, air_kpa: float, reading_c: float | None, broke_ms: int = 0
+    state: Unheard,
+    followed: Fleet,
+    t_ms: int,
+    air_kpa: float,
+    reading_c: float | None,
+    broke_ms: int = 0,
+    wanted: bool = True,
 ) -> tuple[Unheard, tuple[Departure, ...], Fleet | None]:
     """One tick on; each ten seconds, how far copies and reading part; the fleet itself where it was stepped with them.
 
     `followed`: the fleet with what is asked in this tick (`fleet.gathered`), its reading not heard.  `reading_c`: the
     last reading that was believed; nothing from before `broke_ms`, when it became another one, is compared with it.
+    `wanted`: whether anybody will look at a comparison; what is then told does not hang on what was wanted before.
     """
-    if followed.nodes is None or (state.begin_ms and state.begin_ms[0] < broke_ms):
+    if followed.nodes is None or (state.begun_ms is not None and _oldest_ms(state) < broke_ms):
         return Unheard(looked_ms=state.looked_ms), (), None
-    if followed.ticks == 1 and (not state.begin_ms or t_ms - state.begin_ms[-1] >= BEGIN_MS):
-        state = _set_aside(state, followed, t_ms)
-    if state.lanes is None or state.many is None or followed.ticks < fleet.STEP_S:
+    if followed.ticks == 1 and (state.begun_ms is None or t_ms - state.begun_ms >= BEGIN_MS):
+        state = _kept(state, t_ms)
+        state = state._replace(put_off=(*state.put_off, _PutOff(t_ms, aside=followed)), begun_ms=t_ms)
+    if state.begun_ms is None or followed.ticks < fleet.STEP_S:
         return state, (), None
-    both = _joined((state.lanes, followed), state.many)
-    both = fleet.unheard(both, *fleet.due(followed, t_ms, air_kpa))
+    step = fleet.due(followed, t_ms, air_kpa)
+    look = reading_c is not None and t_ms - state.looked_ms >= LOOK_MS
+    if look:
+        state = state._replace(looked_ms=t_ms)
+    if not wanted:
+        return state._replace(put_off=(*state.put_off, _PutOff(t_ms, step=step))), (), None
+    state = _caught_up(state)
+    assert state.lanes is not None
+    assert state.many is not None
+    both = fleet.unheard(_joined((state.lanes, followed), state.many), *step)
     lanes, itself = _only(both, slice(0, state.lanes.size)), _only(both, slice(state.lanes.size, both.size))
-    itself = itself._replace(many=followed.many)
-    state = state._replace(lanes=lanes)
-    if t_ms - state.looked_ms < LOOK_MS or reading_c is None:
+    state, itself = state._replace(lanes=lanes), itself._replace(many=followed.many)
+    if not look or reading_c is None:
         return state, (), itself
-    return state._replace(looked_ms=t_ms), _look(state.begin_ms, lanes, t_ms, reading_c), itself
+    return state, _look(state.begin_ms, lanes, t_ms, reading_c), itself
+
+
+def _oldest_ms(state: Unheard) -> int:
+    return state.begin_ms[0] if state.begin_ms else state.put_off[0].t_ms
+
+
+def _kept(state: Unheard, t: int) -> Unheard:
+    """Without what can only concern copies that are over at `t`."""
+    if state.begin_ms and t - state.begin_ms[-1] >= LIVE_MS:
+        state = state._replace(lanes=None, many=None, begin_ms=())
+    if state.lanes is not None:
+        return state
+    young = (i for i, one in enumerate(state.put_off) if one.aside is not None and t - one.t_ms < LIVE_MS)
+    return state._replace(put_off=state.put_off[next(young, len(state.put_off)) :])
+
+
+def _caught_up(state: Unheard) -> Unheard:
+    """With all done that was put off, in its order: the same as if it had been done at once."""
+    if not state.put_off:
+        return state
+    of_lanes = None
+    for one in state.put_off:
+        if one.aside is not None:
+            state, of_lanes = _set_aside(state, one.aside, one.t_ms), None
+        elif one.step is not None and state.lanes is not None:
+            of_lanes = _of_lanes(state) if of_lanes is None else of_lanes
+            state = state._replace(lanes=fleet.unheard(state.lanes._replace(many=of_lanes), *one.step))
+    return state._replace(put_off=())
+
+
+def _of_lanes(state: Unheard) -> Many:
+    """The vehicles of the copies, without those of the fleet itself."""
+    assert state.lanes is not None
+    assert state.many is not None
+    lanes = np.arange(state.lanes.size)
+    return Many(state.many.body, take(state.many.engine, lanes), take(state.many.cooling, lanes))
 
 
 def _set_aside(state: Unheard, followed: Fleet, t: int) -> Unheard:

@@ -64,6 +64,29 @@ def test_the_fleet_stepped_with_its_copies_is_the_fleet_stepped_alone() -> None:
             assert np.array_equal(one, other)
 
 
+def test_what_was_put_off_is_the_same_once_wanted() -> None:
+    """Wanted always, from the fifteenth minute on, or by turns: the comparisons told are the same to the last bit."""
+    begun = fleet.start(what_if.vehicles(KNOWN))
+    told: list[dict[int, tuple[Departure, ...]]] = []
+    for wanted in (lambda k: True, lambda k: k > 900, lambda k: k > 900 and k // 70 % 2 == 0):
+        state, followed, looks = unheard.start(), begun, {}
+        for k in range(1, 1400):
+            news = ((k * 1000, 88.0 + k // 60),)
+            inputs = Inputs(k * 1000, Status.LIVE, rpm=RPM, speed_kmh=JAM_KMH, ac_on=False, coolant_news=news)
+            gathered = fleet.gathered(followed, inputs, FUEL_KW, AIR_C)
+            state, now, stepped = unheard.advance(state, gathered, k * 1000, KPA, news[0][1], wanted=wanted(k))
+            followed = fleet.heard(gathered, inputs, KPA, stepped)
+            assert len(state.put_off) <= 2 * (unheard.LIVE_MS // 1000 // fleet.STEP_S + 15)
+            if now:
+                looks[k] = now
+        told.append(looks)
+    always, late, by_turns = told
+    assert len(late) >= 40
+    assert late == {k: some for k, some in always.items() if k > 900}
+    assert len(by_turns) >= 20
+    assert by_turns == {k: late[k] for k in by_turns}
+
+
 def test_copies_are_bounded_and_no_older_than_seven_minutes() -> None:
     state, looks = driven(1000)
     assert 14 <= len(state.begin_ms) <= 15
