@@ -86,8 +86,9 @@ def smoothed(values: Floats, over_s: float) -> Floats:
     half = max(1, round(over_s / STEP_S))
     weights = half + 1.0 - np.abs(np.arange(-half, half + 1.0))
     known = np.isfinite(values)
-    total = np.convolve(np.where(known, values, 0.0), weights, mode="same")
-    count = np.convolve(known.astype(float), weights, mode="same")
+    # "same" is as long as the longer of the two: a drive may be shorter than its window
+    total = np.convolve(np.where(known, values, 0.0), weights)[half : half + len(values)]
+    count = np.convolve(known.astype(float), weights)[half : half + len(values)]
     return np.where(known & (count > 0.0), total / np.maximum(count, 1e-9), np.nan)
 
 

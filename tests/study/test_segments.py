@@ -15,7 +15,7 @@ from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.change_pieces import change_pieces
 from livemon.study.recording import STEP_S, Drive
-from livemon.study.segments import Piece, Regime
+from livemon.study.segments import Piece, Regime, smoothed
 from livemon.study.shed_lanes import lanes_of, unknowns
 
 PROFILE = VehicleProfile()
@@ -112,3 +112,10 @@ def test_a_bigger_radiator_in_the_profile_lowers_the_ratio() -> None:
     assert slopes["radiator_kw_k"] < -0.03
     assert slopes["coolant_share"] > 0.05
     assert slopes["headwind"] < 0.0
+
+
+@pytest.mark.parametrize("count", [1, 3, 18, 19, 40])
+def test_smoothing_keeps_length_and_level_even_of_a_drive_shorter_than_its_window(count: int) -> None:
+    values = np.full(count, 92.0)
+    values[1:2] = np.nan
+    assert smoothed(values, 45.0) == pytest.approx(values, nan_ok=True)
