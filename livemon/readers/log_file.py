@@ -7,6 +7,7 @@ as the events are asked for.  It decides nothing: what the bytes mean is the bus
 from __future__ import annotations
 
 import gzip
+import stat
 import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -21,6 +22,8 @@ PIECE_BYTES: Final = 65_536
 
 def looks_like_log(path: Path) -> bool:
     """True if the first line names `time_s` or is a metadata line; False also when it cannot be read."""
+    if not path.is_file():  # a pipe would be waited for, and what is read of it once is gone
+        return False
     try:
         with _opened(path) as file:
             first = file.readline(PIECE_BYTES)
@@ -45,10 +48,18 @@ class LogFile:
         self._before = self._after = 0  # position in the file before and after the piece in hand
         self._share_of_piece = 0.0
         try:
-            self._size = path.stat().st_size
+            kept = path.stat()
+            if not stat.S_ISREG(kept.st_mode) and not stat.S_ISDIR(kept.st_mode):
+                todo = "A log is read twice: write it to a file first"
+                raise SetupError(str(path), "a readable log file", "a pipe or device", todo)
+            self._size = kept.st_size
             self._raw = path.open("rb")
         except OSError as failure:
-            todo = f"Name the logs in it: {path}/*.csv" if path.is_dir() else "Check the path and who may read it"
+            todo = "Check the path and who may read it"
+            if path.is_dir():
+                todo = f"Name the logs in it: {path}/*.csv"
+            elif str(path) == "-":
+                todo = "A log is read twice: write what comes on standard input to a file first"
             raise SetupError(str(path), "a readable log file", failure.strerror or str(failure), todo) from None
         # gzip reads through `_raw`, whose position then tells how far we are
         packed = path.suffix == ".gz"

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from livemon.core.route import Route, build, step_lengths_m
-from livemon.errors import SetupError
+from livemon.errors import SetupError, printable
 from livemon.wire.gpx_text import parse_gpx
 from livemon.wire.route_text import Floats, RoutePoints, parse_table
 
@@ -73,7 +73,7 @@ def _cleaned(points: RoutePoints, where: str) -> Route:
         wanted, todo = f"a road of under {STEEPEST_PCT:.0f} %", "Are distance and height in the units they claim?"
         raise SetupError(where, wanted, f"half of it steeper than {usual:.0f} %", todo)
     return Route(
-        route.name if route.name != where else Path(where).stem,
+        printable(route.name if route.name != where else Path(where).stem),
         route.distance_m,
         route.height_m,
         route.grade_pct,

@@ -65,7 +65,10 @@ class RowReader:
         if self._last_s is not None and time_s - self._last_s > MAX_JUMP_S:
             self._skip("row: time_s jumps ahead more than a day")
             return
-        self._last_s = time_s
+        if self._last_s is not None and time_s < self._last_s:  # still a row: the core takes from it what is new
+            self._skip("time_s: steps back")
+        else:
+            self._last_s = time_s
         self.rows += 1
         t_ms = round(time_s * 1000)
         said = False

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -53,12 +54,21 @@ def height_or_nan(text: str) -> float:
     return value if LOWEST_M <= value <= HIGHEST_M else NAN
 
 
+def _rows(lines: list[str], between: str, where: str) -> Iterator[list[str]]:
+    """Cells of each row; SetupError where the rules of CSV are broken, as by a quote that never closes."""
+    rows = csv.reader(lines, delimiter=between)
+    try:
+        yield from rows
+    except csv.Error as wrong:
+        raise SetupError(f"{where}, line {rows.line_num}", "a row of a table", str(wrong)) from None
+
+
 def parse_table(text: str, where: str) -> RoutePoints:
     """Columns distance_m|_km|_mi|_ft and height_m|_ft or altitude_m|_ft, named in the first row, in any order."""
     lines = [line for line in text.removeprefix("\ufeff").splitlines() if line.strip() and not line.startswith("#")]
     head = lines[0] if lines else ""
     between = max(";\t,", key=head.count)
-    rows = csv.reader(lines, delimiter=between)
+    rows = _rows(lines, between, where)
     names = [name.strip().lower() for name in next(rows, [])]
     distance = next((n for n in names if n in _DISTANCE), None)
     height = next((n for n in names if n in _HEIGHT), None)
@@ -85,6 +95,8 @@ def parse_table(text: str, where: str) -> RoutePoints:
         distances.append(at)
         heights.append(level)
     level_m = np.array(heights)
-    if np.count_nonzero(np.isfinite(level_m)) < 2:
-        raise SetupError(where, "at least two rows with heights", f"{len(heights)} rows", "Fill the height column.")
+    with_height = np.count_nonzero(np.isfinite(level_m))
+    if with_height < 2:
+        wanted = f"at least two rows with a height of {LOWEST_M:.0f} to {HIGHEST_M:.0f} m"
+        raise SetupError(where, wanted, f"{with_height} in {len(heights)} rows", "Fill the height column.")
     return RoutePoints(where, level_m, distances_m=np.array(distances))
