@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import errno
 import gc
 import os
 import sys
@@ -10,8 +12,9 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from io import TextIOWrapper
+from typing import Final
 
-from livemon.errors import LivemonError
+from livemon.errors import LivemonError, printable
 
 VERBS = {
     "watch": "live: read the vehicle, forecast, show, warn, record",
@@ -26,6 +29,10 @@ VERBS = {
     "show": "attach a driver's or passenger's view to a running watch",
     "check": "validate settings and print what is in force",
 }
+
+
+NOT_WRITTEN: Final = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG, errno.EROFS)
+"""What a full or failing disk, or a terminal that is gone, says where output goes."""
 
 
 def _overview() -> str:
@@ -50,7 +57,12 @@ def _spare_the_machine() -> None:
 
 
 def _write_whatever_comes() -> None:
-    """What the terminal's character set does not have is shown as a question mark; it must not end a run."""
+    """What the terminal's character set does not have is shown as a question mark; it must not end a run.
+
+    Nor must a stream that was closed before the start (`>&-`): what is meant for it goes nowhere.
+    """
+    sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  (open as long as we run)
+    sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="replace")
@@ -60,6 +72,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns 0 done, 1 the run ended badly, 2 bad usage, settings or input."""
     _write_whatever_comes()
     words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        status = _run(words)
+        sys.stdout.flush()  # here, where what fails can still be told
+        return status
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except OSError as failure:
+        if failure.filename is not None or failure.errno not in NOT_WRITTEN:
+            raise
+        print(
+            f"livemon{' ' * bool(words)}{' '.join(words[:1])}: expected to write the result to standard output, "
+            f"found {failure.strerror}. Make room, or send it elsewhere",
+            file=sys.stderr,
+        )
+        with contextlib.suppress(OSError):  # what still waits would fail again when the interpreter ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+
+
+def _run(words: list[str]) -> int:
     if not words or words[0] in ("-h", "--help", "help"):
         print(_overview(), end="")
         return 0 if words else 2
@@ -85,13 +118,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(module.run(args))
     except LivemonError as error:
-        print(f"livemon {verb}: {error}", file=sys.stderr)
+        print(f"livemon {verb}: {printable(str(error))}", file=sys.stderr)
         return error.exit_status
     except KeyboardInterrupt:  # verbs that end no other way (watch, show, replay --pace) see to it themselves
         print(f"livemon {verb}: interrupted before it was done", file=sys.stderr)
         return 1
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 0
     except SystemExit:  # rich's way of saying the same: who read our output has seen enough
         return 0

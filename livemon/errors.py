@@ -7,6 +7,16 @@ Bad *data* inside a readable log or on a live link is never an error: it is coun
 from __future__ import annotations
 
 
+def printable(text: str) -> str:
+    """`text` for a terminal: control characters, which it would obey, as their codes (`\\x1b`); line ends stay.
+
+    For whatever came out of a file or off a wire; screens, page and JSON lines see to it themselves.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
+
+
 class LivemonError(Exception):
     """Base of every error this program raises on purpose."""
 

@@ -21,7 +21,7 @@ from livemon.core.grid import on_grid
 from livemon.core.needle import Needle
 from livemon.core.outcome import Level, Outcome
 from livemon.core.units import Display
-from livemon.errors import LivemonError, NoDataError, SetupError
+from livemon.errors import LivemonError, NoDataError, SetupError, printable
 from livemon.outputs.console import Console
 from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
@@ -56,7 +56,7 @@ class Source(Protocol):
 def run(args: argparse.Namespace) -> int:
     """One log after the other; one that cannot be used is told of, and the others still run."""
     if args.pace is not None and not 0 < args.pace < 1e6:
-        raise SetupError("--pace", "a number above 0 (1 = real time)", f"{args.pace:g}")
+        raise SetupError("--pace", "a number above 0 and under 1000000 (1 = real time)", f"{args.pace:g}")
     status = 0
     for path in args.logs:
         try:
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
         except LivemonError as error:
             if len(args.logs) == 1:
                 raise
-            print(f"livemon replay: {error}", file=sys.stderr)
+            print(f"livemon replay: {printable(str(error))}", file=sys.stderr)
             status = max(status, error.exit_status)
     return status
 
@@ -79,7 +79,7 @@ def _one(path: Path, args: argparse.Namespace) -> None:
     in_force = settle(args, header, str(path))
     remarks = list(in_force.remarks)
     if isinstance(source, LogFile) and source.unknown:
-        remarks.append(f"{path}: unknown columns are left out: {', '.join(source.unknown[:20])}")
+        remarks.append(f"{path}: unknown columns are left out: {printable(', '.join(source.unknown[:20]))}")
     if not args.quiet:
         for remark in remarks:
             print(f"livemon replay: {remark}", file=sys.stderr)

@@ -22,7 +22,7 @@ from livemon.core.outcome import Outcome
 from livemon.core.pipeline import CoreSettings
 from livemon.core.units import Display
 from livemon.core.vehicle import VehicleProfile
-from livemon.errors import LivemonError, NoDataError, SetupError
+from livemon.errors import LivemonError, NoDataError, SetupError, printable
 from livemon.files import yaml_lines
 from livemon.outputs.charts import needs_plots
 from livemon.outputs.review_page import Picture, page
@@ -115,7 +115,7 @@ def run(args: argparse.Namespace) -> int:
     if args.logs and len(left_out) == len(args.logs):
         raise none_left("LOG", "at least one log to review", len(args.logs), left_out)
     for lost in left_out:
-        print(f"livemon review: left out: {lost}", file=sys.stderr)
+        print(f"livemon review: left out: {printable(str(lost))}", file=sys.stderr)
     _tell_together(together, args.json, _sound(args, together[0][1]) if args.sound and together else ())
     return 0
 
@@ -126,7 +126,7 @@ def _sound(args: argparse.Namespace, profile: VehicleProfile) -> list[Drive]:
     if not drives:
         raise none_left("--sound", "at least one drive with coolant readings", len(args.sound), lost)
     for one in lost:
-        print(f"livemon review: left out: {one}", file=sys.stderr)
+        print(f"livemon review: left out: {printable(str(one))}", file=sys.stderr)
     return drives
 
 

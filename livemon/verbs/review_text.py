@@ -10,6 +10,7 @@ from rich.table import Table as RichTable
 from rich.text import Text
 
 from livemon.core.units import Display
+from livemon.errors import printable
 from livemon.outputs import review_page as tables
 from livemon.outputs.summary_text import clock
 from livemon.outputs.view_words import CAUTION_SHORT
@@ -26,7 +27,7 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
     console = sheet()
     unit = tables.Units(display)
     margin = report["least_margin_c"]
-    console.print(Text(f"{report['log']}: {clock(report['seconds'])}", style="bold"))
+    console.print(Text(f"{printable(report['log'])}: {clock(report['seconds'])}", style="bold"))
     peak = f"peak {unit.temp(report['peak_c'], unit=True)} at {clock(report['peak_at_s'])}"
     limit = f"limit {unit.temp(report['limit_c'], unit=True)}, stop {unit.temp(report['stop_c'], unit=True)}"
     console.print(Text(f"{peak}; {limit}; {tables.long_words(report['over_limit_s'])} at or over the limit"))
@@ -82,7 +83,7 @@ def _table(console: Console, heading: str, table: tables.Table) -> None:
     for column in columns:
         shown.add_column(Text(column.head), justify="right" if column.figure else "left")
     for row in rows[:MOST_ROWS]:
-        shown.add_row(*(Text(cell) for cell in row))
+        shown.add_row(*(Text(printable(cell)) for cell in row))
     console.print(shown)
     if len(rows) > MOST_ROWS:
         console.print(Text(f"and {len(rows) - MOST_ROWS} more; --json has every row"))

@@ -63,12 +63,12 @@ def test_log_that_cannot_be_used(tmp_path: Path, capsys: Captured, data: bytes, 
 @pytest.mark.parametrize(
     ("extra", "skipped"),
     [
-        (b"1.5,nan,50\n", {"coolant_c: out of range": 1}),
+        (b"2,nan,50\n", {"coolant_c: out of range": 1}),
         (b"1.5,9", {"torn last line": 1}),
         (b"1.5," + b"9" * 10_000_000 + b",50\n", {"line too long": 1}),
         (b"1.5,9\n", {"row: wrong number of cells": 1}),
-        (b"0.5,90,50\n", {}),
-        (b"1.9,90,50\r\n", {}),
+        (b"0.5,90,50\n", {"time_s: steps back": 1}),
+        (b"2,92,50\r\n", {}),
     ],
     ids=["NaN", "torn", "10 MB", "short", "backwards", "CR LF"],
 )
@@ -276,10 +276,60 @@ def test_who_has_seen_enough_closes_the_pipe_and_nothing_is_wrong(tmp_path: Path
 
 
 def test_work_that_was_interrupted_is_not_work_done(tmp_path: Path) -> None:
-    fifo = tmp_path / "drive.csv"
-    os.mkfifo(fifo)  # a log that never comes
-    status, _, err = _in_ascii("replay", str(fifo), kill_after_s=2.0)
-    assert (status, err) == (1, "livemon replay: interrupted before it was done\n")
+    fifo = tmp_path / "hill.csv"
+    os.mkfifo(fifo)  # a route that never comes
+    status, _, err = _in_ascii("plan", str(fifo), "--outside", "30 C", kill_after_s=2.0)
+    assert (status, err) == (1, "livemon plan: interrupted before it was done\n")
+
+
+@pytest.mark.parametrize("words", [("--help",), ("check",), ("check", "--template"), ("simulate", "--list")])
+def test_a_full_disk_under_the_result_is_told_and_the_status_says_so(words: tuple[str, ...]) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-m", "livemon", *words], cwd=ROOT, stdout=full, stderr=subprocess.PIPE)
+    said = done.stderr.decode()
+    assert done.returncode == 1
+    assert said.startswith(f"livemon {words[0]}: expected to write the result to standard output, found No space")
+    assert said.count("\n") == 1
+
+
+def test_output_closed_before_the_start_goes_nowhere() -> None:
+    for words in ("check", "--version"):
+        done = subprocess.run(["sh", "-c", f"{sys.executable} -m livemon {words} >&- 2>&-"], cwd=ROOT)
+        assert done.returncode == 0
+
+
+def test_a_log_through_a_pipe_is_refused_at_once(tmp_path: Path, capsys: Captured) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    assert main(["replay", str(tmp_path / "pipe.csv")]) == 2
+    assert "found a pipe or device. A log is read twice" in capsys.readouterr().err
+    assert main(["replay", "-"]) == 2
+    assert "write what comes on standard input to a file first" in capsys.readouterr().err
+
+
+def test_control_characters_out_of_a_file_never_reach_the_terminal(tmp_path: Path, capsys: Captured) -> None:
+    """A terminal would obey them: they are shown as their codes."""
+    data = b'time_s,coolant_c,note,b\x1b[2Jd\n0,90,"a \x1b[31m\x07 note",\n1,91,,\n2,92,,\n'
+    gpx, table = tmp_path / "hill.gpx", tmp_path / "hill.csv"
+    points = "".join(f'<trkpt lat="{k / 100}" lon="1"><ele>{100 + 40 * k}</ele></trkpt>' for k in range(6))
+    gpx.write_text(f"<gpx><trk><name>up &#x9b;31m</name><trkseg>{points}</trkseg></trk></gpx>")
+    table.write_text("\x1b[2J,height_m\n0,100\n")
+    assert replay(tmp_path, data) == 0
+    assert main(["review", str(tmp_path / "drive.csv")]) == 0
+    assert main(["plan", str(gpx), "--outside", "30 C"]) == 0
+    assert main(["plan", str(table), "--outside", "30 C"]) == 2
+    told = capsys.readouterr()
+    assert "b\\x1b[2Jd" in told.err
+    assert "a \\x1b[31m\\x07 note" in told.out
+    assert "up \\x9b31m: " in told.out
+    assert "columns \\x1b[2j, height_m" in told.err
+    assert all(c.isprintable() or c == "\n" for c in told.out + told.err)
+
+
+def test_a_drive_shorter_than_the_windows_of_the_study_is_reviewed(tmp_path: Path, capsys: Captured) -> None:
+    rows = b"".join(b"%d,%d,60,2500,70,40\n" % (t, 90 if t < 60 else 91) for t in range(90))
+    (tmp_path / "drive.csv").write_bytes(b"time_s,coolant_c,speed_kmh,rpm,load_pct,intake_air_c\n" + rows)
+    assert main(["review", str(tmp_path / "drive.csv")]) == 0
+    assert "drive.csv: 1:29" in capsys.readouterr().out
 
 
 def test_a_verb_nearly_right_is_named(capsys: Captured) -> None:
