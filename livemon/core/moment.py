@@ -1,7 +1,7 @@
 """What is known at a moment before anything is foreseen, and all that is remembered between moments.
 
-Events are folded in as they come; a tick goes from left to right through readings, road, doubts and estimate, each
-handing on a small frozen value.  What follows from a moment (forecast, level, advice) is `pipeline`'s.
+Events are folded in as they come; a tick goes from left to right through readings and road (`look_round`), doubts and
+estimate (`at_tick`), each handing on a small frozen value.  What follows (forecast, level, advice) is `pipeline`'s.
 """
 
 from __future__ import annotations
@@ -128,11 +128,21 @@ class State(NamedTuple):
         return inputs.altitude_m is None and inputs.baro_kpa is None and self.road.along_m is None
 
 
-class Moment(NamedTuple):
-    """A tick as far as it is known before anything is foreseen."""
+class Seen(NamedTuple):
+    """A tick as far as it is read: what is usable, and where the vehicle is."""
 
     inputs: Inputs
     where: RoadView
+    readings: int
+    """Coolant readings heard since the start."""
+
+
+class Moment(NamedTuple):
+    """A tick as far as it is known before anything is foreseen; what was `Seen` comes first."""
+
+    inputs: Inputs
+    where: RoadView
+    readings: int
     verdict: Trust
     fresh: bool
     now: Estimate | None
@@ -143,7 +153,6 @@ class Moment(NamedTuple):
     estimator: estimator.State
     climb: ClimbAhead | None
     climb_ms: int | None
-    readings: int
 
 
 def start(settings: CoreSettings) -> State:
@@ -175,12 +184,12 @@ def hear(state: State, event: Sample | Link | Mark, settings: CoreSettings) -> S
     )
 
 
-def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Moment, Look | None]:
-    """Readings, road, doubts and estimate at a tick; and the climb ahead where it is to be looked along anew.
+def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Moment, Look | None]:
+    """Doubts and estimate at a tick that was `seen`; and the climb ahead where it is to be looked along anew.
 
     The moment does not have the climb yet: `with_climbs` puts it there.
     """
-    state, inputs, where = look_round(state, tick, settings)
+    inputs, where, _ = seen
     fuel_kw, kpa, air_c = _asked(state, inputs, where)
     followed = fleet.gathered(state.fleet, inputs, fuel_kw, air_c)
     last_c, broke_ms = state.trust.believed_c, state.trust.broke_ms
@@ -211,7 +220,6 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
         rise=rising,
         estimator=carried,
         doubted_since_ms=doubted_ms,
-        speed_kmh=inputs.speed_kmh,
         shown=shown,
         fleet=fleet.heard(followed, believed, kpa, stepped),
         unheard=alone,
@@ -222,8 +230,7 @@ def at_tick(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Mo
     if climb_ms != state.climb_ms:
         state = state._replace(climb_ms=climb_ms)
     rate = None if now is None or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
-    moment = Moment(inputs, where, verdict, fresh, now, rate, boil, stop_c, carried, None, climb_ms, state.readings)
-    return state, moment, look
+    return state, Moment(*seen, verdict, fresh, now, rate, boil, stop_c, carried, None, climb_ms), look
 
 
 def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhead]) -> State:
@@ -236,15 +243,16 @@ def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhea
     return state if stands is state.climb else state._replace(climb=stands)
 
 
-def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Inputs, RoadView]:
-    """What is usable at a tick, and where the vehicle is."""
+def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Seen]:
+    """What is usable at a tick, and where the vehicle is.  Asks nothing that `at_tick` remembers."""
     heard, inputs = signals.at_tick(state.signals, tick.t_ms, settings.outside_c, settings.mass_kg)
     engine_state = ignition.at_tick(state.ignition, tick.t_ms, settings.ignition)
     if engine_state.engine is ignition.Engine.OFF and inputs.status is not Status.STARTING:
         inputs = replace(inputs, status=Status.ENGINE_OFF)  # silence after the key is turned off is no lost link
     grade_pct = demand_grade_pct(state, inputs) if state.needs_demand_grade(inputs) else None
     road_state, where = road.advance(state.road, inputs, settings.route, grade_pct)
-    return state._replace(signals=heard, ignition=engine_state, road=road_state), inputs, where
+    state = state._replace(signals=heard, ignition=engine_state, road=road_state, speed_kmh=inputs.speed_kmh)
+    return state, Seen(inputs, where, state.readings)
 
 
 def _asked(state: State, inputs: Inputs, where: RoadView) -> tuple[float | None, float, float]:

@@ -19,7 +19,18 @@ from livemon.core.alert_table import FAULT, LOST
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.events import Event, Tick
 from livemon.core.forecast import Forecast
-from livemon.core.moment import CoreSettings, Moment, State, at_tick, boiling, hear, look_round, start, with_climbs
+from livemon.core.moment import (
+    CoreSettings,
+    Moment,
+    Seen,
+    State,
+    at_tick,
+    boiling,
+    hear,
+    look_round,
+    start,
+    with_climbs,
+)
 from livemon.core.outcome import HORIZONS_S, Acted, Action, Band, Crossing, Level, OffPlan, Outcome, RoadAhead
 from livemon.core.road import Place, RoadView
 from livemon.core.signals import Inputs
@@ -38,6 +49,7 @@ __all__ = [
     "perceived",
     "pieces",
     "rerun",
+    "seen",
     "start",
     "step",
     "steps",
@@ -78,20 +90,32 @@ def step(state: State, event: Event, settings: CoreSettings) -> tuple[State, Out
 
 def steps(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Told]]:
     """Consume many events; what is said at each tick among them, the same to the last bit as one by one."""
-    state, moments = perceived(state, events, settings)
-    return followed(state, moments, settings) if moments else (state, [])
+    state, read = seen(state, events, settings)
+    if not read:
+        return state, []
+    state, moments = perceived(state, read, settings)
+    return followed(state, moments, settings)
 
 
-def perceived(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Moment]]:
-    """The first half of `steps`: what is known at each tick.  Asks nothing that `followed` remembers."""
-    moments: list[Moment] = []
-    looks: dict[int, climb_ahead.Look] = {}
-    looked: dict[int, ClimbAhead] = {}
+def seen(state: State, events: Sequence[Event], settings: CoreSettings) -> tuple[State, list[Seen]]:
+    """The first third of `steps`: what is read at each tick.  Asks nothing that the others remember."""
+    read: list[Seen] = []
     for event in events:
         if not isinstance(event, Tick):
             state = hear(state, event, settings)
             continue
-        state, moment, look = at_tick(state, event, settings)
+        state, one = look_round(state, event, settings)
+        read.append(one)
+    return state, read
+
+
+def perceived(state: State, read: Sequence[Seen], settings: CoreSettings) -> tuple[State, list[Moment]]:
+    """The second third: what is known at each tick.  Asks nothing that `followed` remembers."""
+    moments: list[Moment] = []
+    looks: dict[int, climb_ahead.Look] = {}
+    looked: dict[int, ClimbAhead] = {}
+    for one in read:
+        state, moment, look = at_tick(state, one, settings)
         if look is not None:
             looks[len(moments)] = look
         moments.append(moment)
@@ -144,7 +168,7 @@ def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, O
     """
     if not isinstance(event, Tick):
         return hear(state, event, settings), None
-    state, inputs, where = look_round(state, event, settings)
+    state, (inputs, where, _) = look_round(state, event, settings)
     boil, boil_kpa = boiling(state, where, inputs)
     assert boil.low is not None
     outcome = Outcome(
@@ -160,7 +184,7 @@ def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, O
         speed_kmh=inputs.speed_kmh,
         notes=inputs.notes,
     )
-    return state._replace(speed_kmh=inputs.speed_kmh, boil_c=boil, boil_kpa=boil_kpa), outcome
+    return state._replace(boil_c=boil, boil_kpa=boil_kpa), outcome
 
 
 class _Judged(NamedTuple):
@@ -177,7 +201,7 @@ class _Judged(NamedTuple):
 
 
 def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) -> tuple[State, list[Told]]:
-    """The second half of `steps`: forecast, level, gains, advice and deeds of one moment or more, room by room."""
+    """The last third of `steps`: forecast, level, gains, advice and deeds of one moment or more, room by room."""
     asked = [None if m.now is None else forecast.Asked(m.estimator, settings.limit_c, m.stop_c) for m in moments]
     standing = forecast.standing(state.forecast, asked)
     judged: list[_Judged] = []

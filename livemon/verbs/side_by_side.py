@@ -1,4 +1,4 @@
-"""A recording through the core in two processes: a second one goes ahead and perceives, this one follows.
+"""A recording through the core in two processes: this one reads, a second one perceives, this one follows.
 
 What is said is that of `pipeline.rerun` to the last bit.  Where two cores are free it takes two thirds of the time and
 a quarter more work.  A recording of one piece, or a machine of one core, stays in this process.
@@ -24,8 +24,8 @@ from operator import attrgetter
 from typing import Any, Final
 
 from livemon.core import estimator, pipeline
-from livemon.core.events import Event, Link, Mark, Sample, Tick
-from livemon.core.moment import Moment
+from livemon.core.events import Event
+from livemon.core.moment import Moment, Seen
 from livemon.core.outcome import Band, Climb
 from livemon.core.pipeline import CoreSettings, Told
 from livemon.core.road import RoadView
@@ -36,7 +36,7 @@ AHEAD: Final = 2
 """So many pieces the second process may be ahead."""
 LOOK_S: Final = 5.0
 """Asked nothing for so long, the second process looks whether the first still lives."""
-_SENT: Final = (Sample, Tick, Link, Mark, Inputs, RoadView, Climb, Band, Trust, estimator.Estimate, estimator.State)
+_SENT: Final = (Inputs, RoadView, Climb, Band, Trust, estimator.Estimate, estimator.State)
 """Frozen values that cross in numbers: sent as their figures, which takes a third of the usual time."""
 
 
@@ -58,22 +58,22 @@ def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Eve
         yield from pipeline.rerun(chain(first, chain.from_iterable(pieces)), settings)
         return
     context = multiprocessing.get_context()
-    asked: Queue[list[Event] | None] = context.Queue()
+    asked: Queue[list[Seen]] = context.Queue()
     answers, theirs = context.Pipe(duplex=False)
     other = context.Process(target=_perceiving, args=(settings, asked, theirs, os.getpid()), daemon=True)
     other.start()
     theirs.close()  # so that the end of the other process is the end of its answers, in the middle of one too
     state = pipeline.start(settings)
 
-    def followed(piece: list[Event]) -> Iterator[tuple[Event, Told | None]]:
+    def followed(piece: list[Event], read: list[Seen]) -> Iterator[tuple[Event, Told | None]]:
         nonlocal state
-        moments = _answer(answers, other)
-        if not moments:
+        if not read:
             return pipeline.beside(piece, ())
-        state, told = pipeline.followed(state, moments, settings)
+        known = _answer(answers, other)
+        state, told = pipeline.followed(state, list(map(_joined, read, known)), settings)
         return pipeline.beside(piece, told)
 
-    waiting: deque[list[Event]] = deque()
+    waiting: deque[tuple[list[Event], list[Seen]]] = deque()
     failure: Exception | None = None
     pieces = chain([first], pieces)
     try:
@@ -85,12 +85,14 @@ def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Eve
                 break
             if piece is None:
                 break
-            asked.put(piece)
-            waiting.append(piece)
+            state, read = pipeline.seen(state, piece, settings)
+            if read:
+                asked.put(read)
+            waiting.append((piece, read))
             if len(waiting) > AHEAD:
-                yield from followed(waiting.popleft())
+                yield from followed(*waiting.popleft())
         while waiting:
-            yield from followed(waiting.popleft())
+            yield from followed(*waiting.popleft())
     finally:
         asked.cancel_join_thread()  # nobody reads it any more
         other.terminate()
@@ -100,9 +102,21 @@ def rerun(events: Iterable[Event], settings: CoreSettings) -> Iterator[tuple[Eve
         raise failure
 
 
-def _answer(answers: Connection, other: BaseProcess) -> list[Moment]:
+_Known = tuple[Any, ...]
+"""A moment without what was seen, which the first process has already."""
+
+
+def _without_seen(moment: Moment) -> _Known:
+    return moment[len(Seen._fields) :]
+
+
+def _joined(seen: Seen, known: _Known) -> Moment:
+    return Moment(*seen, *known)
+
+
+def _answer(answers: Connection, other: BaseProcess) -> list[_Known]:
     try:
-        found: list[Moment] | Exception = answers.recv()
+        found: list[_Known] | Exception = answers.recv()
     except (EOFError, OSError):
         other.join()
         raise RuntimeError(f"the second process ended with status {other.exitcode} and no answer") from None
@@ -111,30 +125,30 @@ def _answer(answers: Connection, other: BaseProcess) -> list[Moment]:
     return found
 
 
-def _perceiving(settings: CoreSettings, asked: Queue[list[Event]], answers: Connection, first: int) -> None:
-    """The second process: pieces of events in, their moments out, until it is ended or the `first` is gone."""
+def _perceiving(settings: CoreSettings, asked: Queue[list[Seen]], answers: Connection, first: int) -> None:
+    """The second process: what was seen in, what is known out, until it is ended or the `first` is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process decides when it is over
     gc.disable()  # what goes through here is in no cycle, and the process ends with the recording
-    ready: queue.SimpleQueue[list[Moment] | Exception] = queue.SimpleQueue()
+    ready: queue.SimpleQueue[list[_Known] | Exception] = queue.SimpleQueue()
     sending = threading.Thread(target=_sending, args=(ready, answers), daemon=True)
     sending.start()  # so that the next piece is begun while the first process still follows the last
     state = pipeline.start(settings)
     try:
         while True:
             try:
-                piece = asked.get(timeout=LOOK_S)
+                read = asked.get(timeout=LOOK_S)
             except queue.Empty:
                 if os.getppid() != first:
                     return
                 continue
-            state, moments = pipeline.perceived(state, piece, settings)
-            ready.put(moments)
+            state, moments = pipeline.perceived(state, read, settings)
+            ready.put([_without_seen(moment) for moment in moments])
     except Exception as failure:
         ready.put(failure)
         sending.join()
 
 
-def _sending(ready: queue.SimpleQueue[list[Moment] | Exception], answers: Connection) -> None:
+def _sending(ready: queue.SimpleQueue[list[_Known] | Exception], answers: Connection) -> None:
     """Sends what is ready; nothing comes after a failure."""
     while True:
         found = ready.get()

@@ -51,7 +51,8 @@ def rows(climb: Climb, profile: VehicleProfile) -> Rows:
     n, crossing = drive.truth_c.size, drive.crossing_s
     out: list[tuple[Array, ...]] = []
     for piece in pipeline.pieces(ours.events(drive)):
-        state, moments = pipeline.perceived(state, piece, settings)
+        state, read = pipeline.seen(state, piece, settings)
+        state, moments = pipeline.perceived(state, read, settings)
         asked = [None if m.now is None else forecast.Asked(m.estimator, drive.limit_c, m.stop_c) for m in moments]
         plains = forecast.standing(last, asked)
         last = plains[-1] if plains else last

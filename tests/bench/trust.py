@@ -50,7 +50,8 @@ def findings(events: Iterable[Event], settings: moment.CoreSettings | None = Non
         if not isinstance(event, Tick):
             state = moment.hear(state, event, settings)
             continue
-        state, _, _ = moment.at_tick(state, event, settings)
+        state, seen = moment.look_round(state, event, settings)
+        state, _, _ = moment.at_tick(state, seen, settings)
         doubts = state.trust.doubts
         out += [Finding(event.t_ms / 1000.0, d.name, d.words, d.danger) for d in doubts if d.name not in before]
         before = {d.name for d in doubts}

@@ -18,7 +18,8 @@ def test_a_sensor_doubted_for_long_is_not_estimated_anew_after_a_spell_without_d
         if not LOST_S <= k < BACK_S:
             told["coolant_c"] = -40.0 if OPEN_S <= k < SOUND_S else 90.0
         state = moment.hear(state, Sample(k * 1000, tuple(told.items())), settings)
-        state, now, _ = moment.at_tick(state, Tick(k * 1000), settings)
+        state, seen = moment.look_round(state, Tick(k * 1000), settings)
+        state, now, _ = moment.at_tick(state, seen, settings)
         known[k], trusted[k] = now.now is not None, now.verdict.trusted
         assert now.inputs.status is Status.LIVE or not known[k]
     assert known[OPEN_S + 10], "for some seconds the model carries it"

@@ -41,7 +41,8 @@ def verdicts(events: Iterable[Event]) -> list[Trust]:
     state, out = moment.start(settings), []
     for event in events:
         if isinstance(event, Tick):
-            state, now, _ = moment.at_tick(state, event, settings)
+            state, seen = moment.look_round(state, event, settings)
+            state, now, _ = moment.at_tick(state, seen, settings)
             out.append(now.verdict)
         else:
             state = moment.hear(state, event, settings)
@@ -320,7 +321,8 @@ def test_state_is_bounded() -> None:
     state = moment.start(settings)
     for event in drive(3000, lambda k: cruise(90.0 + (k // 60) % 20)):
         if isinstance(event, Tick):
-            state, _, _ = moment.at_tick(state, event, settings)
+            state, seen = moment.look_round(state, event, settings)
+            state, _, _ = moment.at_tick(state, seen, settings)
             assert len(state.expecting.copies) <= 11
             assert len(state.unheard.begin_ms) <= 15
             assert len(state.trust.slow.departures) <= 15
