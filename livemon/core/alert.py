@@ -73,7 +73,7 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
     state = _follow_data(state, evidence, settings)
     lost = evidence.status in LOST_DATA
     lost_s = None if state.lost_since_ms is None else (evidence.t_ms - state.lost_since_ms) / 1000.0
-    now = Now(evidence, lost_s, state.hot, state.level_before)
+    now = Now.of(evidence, lost_s, state.hot, state.level_before)
     rows = tuple(_move(row, row_state, now, settings, lost) for row, row_state in zip(ROWS, state.rows, strict=True))
     standing = [row for row, row_state in zip(ROWS, rows, strict=True) if row_state.on]
     wanted = standing[0].level if standing else Level.NORMAL if _ready(state, evidence) else state.level
@@ -88,8 +88,8 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
 
 def _follow_data(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState:
     """Note since when data are live, lost, or the engine is off; what stood at that moment is remembered."""
-    now = Now(e, None, False, Level.UNKNOWN)
-    readable = now.hottest_c() is not None
+    now = Now.of(e)
+    readable = now.hottest_c is not None
     if e.status in LOST_DATA:
         # Never seen is unknown, not lost; and an engine seen to stand makes no heat that could go unseen.
         if not state.seen or (state.lost_since_ms is None and state.off_since_ms is not None):
@@ -118,11 +118,11 @@ def _reset_when_off(state: AlertState, e: Evidence, s: AlertSettings) -> AlertSt
 
 def calm(evidence: Evidence, settings: AlertSettings) -> bool:
     """Whether data are live, nobody silenced, and no row stands under these settings, or would stay if it stood."""
-    now = Now(evidence, None, False, Level.UNKNOWN)
+    now = Now.of(evidence)
     return (
         evidence.status is Status.LIVE
         and evidence.silenced_ms is None
-        and now.hottest_c() is not None
+        and now.hottest_c is not None
         and not now.at_least(evidence.limit_c - settings.hot_margin_c)
         and not any(row.stays(now, settings) for row in ROWS)
     )

@@ -122,17 +122,19 @@ class Now:
     lost_s: float | None
     was_hot: bool
     level_before: Level
+    hottest_c: float | None
+    """The worse of estimate and latest reading [degC]."""
 
-    def hottest_c(self) -> float | None:
-        """The worse of estimate and latest reading [degC]."""
-        likely = self.e.estimate_c.likely if self.e.estimate_c else None
-        reading = None if self.e.trusted is False else self.e.coolant_c
+    @classmethod
+    def of(cls, e: Evidence, lost_s: float | None = None, was_hot: bool = False, before: Level = Level.UNKNOWN) -> Now:
+        """`e` with what is worked out of it once for all rows."""
+        likely = e.estimate_c.likely if e.estimate_c else None
+        reading = None if e.trusted is False else e.coolant_c
         known = [value for value in (likely, reading) if value is not None]
-        return max(known) if known else None
+        return cls(e, lost_s, was_hot, before, max(known) if known else None)
 
     def at_least(self, line_c: float) -> bool:
-        hottest = self.hottest_c()
-        return hottest is not None and hottest >= line_c
+        return self.hottest_c is not None and self.hottest_c >= line_c
 
     def chance(self, seconds: int, of_stop: bool = False) -> float:
         table = self.e.chance_stop if of_stop else self.e.chance
@@ -140,7 +142,7 @@ class Now:
 
     def closing(self, s: AlertSettings) -> bool:
         """Close under the limit, over what has been usual, and on a line that reaches it soon."""
-        hottest, usual, rate = self.hottest_c(), self.e.usual_c, self.e.rate_c_per_min
+        hottest, usual, rate = self.hottest_c, self.e.usual_c, self.e.rate_c_per_min
         if hottest is None or usual is None or rate is None or rate.likely is None or rate.likely <= 0.0:
             return False
         low, high = CLOSING_OVER_USUAL_C

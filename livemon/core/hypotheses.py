@@ -172,10 +172,10 @@ def spread_on(mean: Array, cov: Array, slope: Array, dt_s: float, drift_sd: floa
     mean[DRIFT] *= keep
     cov[DRIFT] *= keep
     cov[:, DRIFT] *= keep
-    cov[DRIFT, DRIFT] += drift_sd**2 * (1.0 - keep * keep)
-    for i, wander in enumerate(walk):
-        if i != DRIFT:
-            cov[i, i] += wander**2 * dt_s
+    own = np.einsum("ii...->i...", cov)  # the diagonal, to be written to
+    wander = walk * walk * dt_s
+    wander[DRIFT] = drift_sd**2 * (1.0 - keep * keep)
+    own += wander.reshape(-1, *(1,) * (cov.ndim - 2))
 
 
 def weighed(bank: Bank, low_c: Array, high_c: Array) -> Bank:
