@@ -279,7 +279,8 @@ def of_sim(climbs: list[Climb], seed: int, weather: bool) -> list[Drawn]:
 NOT_KNOWN = {False: "driver not known", True: "driver, wind and A/C not known"}
 HEAD = (
     "| climbs | ten minutes before, C: median size (median) | 8 to 12 min before, climb driven for 2 min | not begun "
-    "| the same three where peaks that the benchmark would not have kept are left out |||\n|---|---|---|---|---|---|---|"
+    "| the same three where peaks that the benchmark would not have kept are left out |||\n"
+    "|---|---|---|---|---|---|---|"
 )
 
 
