@@ -99,11 +99,11 @@ class Display:
 
 METRIC: Final = Display("metric", "C", "km/h", "m", "km")
 US: Final = Display("us", "F", "mph", "ft", "mi")
-_IN_WORDS = re.compile(r"(?<![\w.])([-+]?\d+(?:\.\d+)?) ([CK])(?!\w)")
+_IN_WORDS = re.compile(r"(?<![\w.])([-+]?\d+(?:\.\d+)?) (C|K|km/h)(?!\w)")
 
 
 def in_words(words: str, display: Display) -> str:
-    """Words for a screen: a temperature in them is written `95 C`, a difference `7 K`; both come out in its unit.
+    """Words for a screen: in them a temperature is written `95 C`, a difference `7 K`, a speed `80 km/h`.
 
     Example: "95 C, 7 K over" is "203 F, 13 F over" in US units.
     """
@@ -112,6 +112,8 @@ def in_words(words: str, display: Display) -> str:
         number, unit = found.groups()
         value = float(number)
         sign = "+" if number.startswith("+") else ""
+        if unit == SPEED.own:
+            return f"{sign}{to_unit(value, SPEED, display.speed):.0f} {display.speed}"
         turned = display.temp(value) if unit == "C" else display.step(value)
         return f"{sign}{turned:.0f} {display.temperature}"
 

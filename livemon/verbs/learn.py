@@ -11,11 +11,12 @@ from typing import Any, Final
 
 from rich.table import Table
 
-from livemon.core.figures import Figure
+from livemon.core.figures import FIGURES, Figure
+from livemon.core.units import TEMPERATURE, TEMPERATURE_STEP, Display, in_words
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import vehicle_file, yaml_lines
-from livemon.files.vehicle_file import NAME_OF, figure_text
+from livemon.files.vehicle_file import NAME_OF
 from livemon.outputs.charts import needs_plots
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(_report(found, unread)))
     else:
-        _tell(found, unread, in_force.profile_source, args)
+        _tell(found, unread, in_force.profile_source, args, in_force.display)
     if args.picture is not None:
         from livemon.outputs.charts_study import draw_errors
 
@@ -142,30 +143,47 @@ def _round(value: float) -> float | None:
     return round(value, 2) if value == value else None
 
 
-def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.Namespace) -> None:
+def _spoken(name: str, value: float, display: Display, *, step: bool = False) -> str:
+    """A figure as its owner reads it; `step`: a difference in it."""
+    kind = FIGURES[name].kind
+    if kind is TEMPERATURE or kind is TEMPERATURE_STEP:
+        turn = display.step if step or kind is TEMPERATURE_STEP else display.temp
+        return f"{turn(value):.1f} {display.temperature}"
+    return f"{value:.3g}" if kind is None else f"{value:.3g} {kind.own}"
+
+
+def _with_spread(name: str, figure: Figure, display: Display) -> str:
+    return f"{_spoken(name, figure.likely, display)} +- {_spoken(name, figure.spread, display, step=True)}"
+
+
+def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.Namespace, display: Display) -> None:
     console = common.sheet()
+
+    def say(words: str) -> None:
+        console.print(in_words(words, display))
+
     count = len(found.drives)
-    console.print(
+    say(
         f"Learned from {count} drive{'s' if count != 1 else ''}, {found.hours:.1f} h, starting from "
         f"{'the defaults' if source == 'default' else source}. Free runs of eight minutes miss the coolant by "
         f"{found.rms_c:.1f} K (root mean square)."
     )
-    console.print(f"Fuel power that the cooling carries with the coolant at {COOLANT_C:.0f} C in air of {AIR_C:.0f} C:")
+    say(f"Fuel power that the cooling carries with the coolant at {COOLANT_C:.0f} C in air of {AIR_C:.0f} C:")
     carried = Table("", "before", "learned", "90 % band", "", box=None, pad_edge=False)
     for way in found.carries:
         carried.add_row(
-            way.running.words, f"{way.before:.0f} kW", f"{way.likely:.0f} kW", f"{way.low:.0f} to {way.high:.0f} kW",
+            in_words(way.running.words, display),
+            *(f"{kw:.0f} kW" for kw in (way.before, way.likely)),
+            f"{way.low:.0f} to {way.high:.0f} kW",
             "" if way.shown else "never driven so hot",
-        )  # fmt: skip
+        )
     console.print(carried)
     table = Table("figure", "before", "learned", "90 % band", box=None, pad_edge=False)
     for row in found.rows:
         if row.told and row.name in SPOKEN:
-            low, high = (figure_text(row.name, Figure(v, 0.0)).split(" +-")[0] for v in (row.low, row.high))
-            table.add_row(
-                NAME_OF[row.name], figure_text(row.name, row.before), figure_text(row.name, row.after),
-                f"{low} to {high}",
-            )  # fmt: skip
+            low, high = (_spoken(row.name, v, display) for v in (row.low, row.high))
+            before, after = (_with_spread(row.name, figure, display) for figure in (row.before, row.after))
+            table.add_row(NAME_OF[row.name], before, after, f"{low} to {high}")
     console.print(table)
     told = sum(row.told for row in found.rows)
     console.print(
@@ -173,7 +191,7 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
         "what stands above, and together they are written. --out and --json have every one."
     )
     for words in found.not_shown:
-        console.print(f"- {words}")
+        say(f"- {words}")
     for one in (*unread, *found.left):
         console.print(f"Left out: {one.name}: {one.reason}", soft_wrap=True)
     if not found.fit.settled:

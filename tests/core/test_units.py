@@ -62,6 +62,7 @@ def test_any_text_is_read_or_refused_with_the_accepted_units(text: str) -> None:
         ("jumped by +18 K and stayed", "jumped by +32 F and stayed"),
         ("reads -40 C, the end of its range (-40 C)", "reads -40 F, the end of its range (-40 F)"),
         ("differ: 90 C and 101 C", "differ: 194 F and 214 F"),
+        ("80 km/h at 2200 rpm", "50 mph at 2200 rpm"),
         ("A/C off, 3 Cars, v1.5 C2, 40 KB", "A/C off, 3 Cars, v1.5 C2, 40 KB"),
     ],
 )

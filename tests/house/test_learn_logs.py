@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -123,6 +124,15 @@ def test_learn_takes_the_good_and_names_the_bad(
     assert profile.together.names == tuple(profile.learned)
     assert vehicle_file.from_header(vehicle_file.to_header(profile), "a log") == profile
     assert main(["replay", logs[1], "--vehicle", str(out), "--quiet"]) == 0
+
+
+def test_learn_tells_in_the_units_of_its_reader(logs: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["learn", logs[0], "--units", "us", "--quiet"]) == 0
+    told = capsys.readouterr().out
+    assert "with the coolant at 223 F in air of 95 F" in told
+    assert "50 mph at 2200 rpm" in told
+    assert "179.6 F +- 4.5 F" in told, "where the thermostat opens, before"
+    assert not re.search(r"\d (C|K|km/h)\b", told)
 
 
 def test_what_a_hole_and_a_stop_cost_is_a_little_width_and_no_error(
