@@ -99,12 +99,18 @@ def run(args: argparse.Namespace) -> int:
             reader.start(live.put)
             open_things.callback(reader.stop)
         cabin.ready()
-        drive(live.events(), core, sinks, lambda sink, error: remark(f"{type(sink).__name__} failed: {error}"))
+        drive(live.events(), core, sinks, lambda sink, error: remark(_given_up(sink, error)))
     for words in (recorder.problem, *cabin.notes):
         if words:
             remark(words)
     remark.release()
     return 0
+
+
+def _given_up(sink: Sink, error: Exception) -> str:
+    """What no longer goes out; the drive goes on, and so does its recording unless that is what failed."""
+    what = next((words for kind, words in OUTPUTS.items() if isinstance(sink, kind)), "the screen")
+    return f"{what} is given up until the next start, the drive goes on: {error}"
 
 
 def before_the_drive(force: common.InForce, core: CoreSettings) -> list[str]:
@@ -225,12 +231,18 @@ def _console(
 
 @contextmanager
 def _stopped_by_signals(live: Live) -> Iterator[None]:
-    """Interrupt and termination end the drive in order: last row, synced file, terminal restored."""
+    """Interrupt, termination and hang-up end the drive in order: last row, synced file, terminal restored.
+
+    A hang-up that whoever started us wants ignored (`nohup`) stays ignored.
+    """
 
     def stop(number: int, frame: FrameType | None) -> None:
         live.stop("stopped")
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        numbers.append(signal.SIGHUP)
+    before = {number: signal.signal(number, stop) for number in numbers}
     try:
         yield
     finally:
@@ -280,6 +292,15 @@ class _Asker(_Quiet):
             problem = ask_power_off(POWER_OFF_REQUEST)  # the drive goes on until the computer is really shut down
             if problem:
                 self._remark(problem)
+
+
+OUTPUTS: Final[dict[type, str]] = {
+    Recorder: "the recording",
+    _JsonSink: "standard output",
+    _Asker: "rest and power-off with the engine off",
+    Cabin: "feed, page, sound and lamp",
+}
+"""What the owner calls the sinks; any other is the screen's."""
 
 
 class _Remarks:

@@ -152,6 +152,24 @@ def test_lines_can_be_had_as_they_are(tmp_path: Path) -> None:
         monitor.feed.close()
 
 
+def test_who_asks_for_lines_where_no_monitor_is_hears_that_it_is_waited_for(tmp_path: Path) -> None:
+    path = str(tmp_path / "feed.sock")
+    viewer = subprocess.Popen(
+        [sys.executable, "-m", "livemon", "show", "--socket", path, "--json"],
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
+    try:
+        assert viewer.stderr is not None
+        assert f"no monitor at {path} yet: waiting for one" in viewer.stderr.readline()
+        viewer.send_signal(signal.SIGTERM)
+        assert viewer.wait(10) == 0
+    finally:
+        viewer.kill()
+        viewer.wait()
+
+
 def test_wrong_units_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["show", "--units", "furlongs"]) == 2
     assert "expected metric or us" in capsys.readouterr().err

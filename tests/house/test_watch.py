@@ -138,6 +138,53 @@ def test_a_feed_called_none_is_none(tmp_path: Path) -> None:
         assert monitor.wait(10) == 0
 
 
+def _once_read(folder: Path) -> Path:
+    """The recording, once a coolant reading is in it; without one it would not be kept."""
+    end_s = time.monotonic() + 30
+    while time.monotonic() < end_s:
+        for path in (folder / "drives").glob("*.csv"):
+            rows = [row.split(",") for row in path.read_text(encoding="utf-8").splitlines() if row[:1].isdigit()]
+            if any(row[2] for row in rows if len(row) > 2):
+                return path
+        time.sleep(0.1)
+    raise AssertionError("no reading was recorded")
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGINT])
+def test_each_way_of_being_told_to_stop_ends_the_drive_in_order(tmp_path: Path, number: signal.Signals) -> None:
+    """SIGHUP is what a dropped terminal session sends."""
+    with made_up_adapter(tmp_path) as adapter, watching(tmp_path, "--port", str(adapter), "--feed", "none") as monitor:
+        recording = _once_read(tmp_path)
+        monitor.send_signal(number)
+        assert monitor.wait(10) == 0
+    assert "down: stopped" in recording.read_text(encoding="utf-8").splitlines()[-1]
+
+
+def test_a_result_that_cannot_be_written_is_named_and_the_recording_goes_on(tmp_path: Path) -> None:
+    words = ["watch", "--json", "--feed", "none", "--records", str(tmp_path / "drives"), "--port"]
+    with made_up_adapter(tmp_path) as adapter, open("/dev/full", "w") as full:
+        monitor = subprocess.Popen(
+            [sys.executable, "-m", "livemon", *words, str(adapter)],
+            cwd=ROOT,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert monitor.stderr is not None
+            said = monitor.stderr.readline()
+            assert said.startswith(
+                "livemon watch: standard output is given up until the next start, the drive goes on:"
+            )
+            recording = _once_read(tmp_path)
+            monitor.send_signal(signal.SIGTERM)
+            assert monitor.wait(10) == 0
+        finally:
+            monitor.kill()
+            monitor.wait()
+    assert "down: stopped" in recording.read_text(encoding="utf-8").splitlines()[-1]
+
+
 @pytest.mark.parametrize("words", [(), ("--port", "a", "--can", "b")])
 def test_where_the_vehicle_is_must_be_said(tmp_path: Path, words: tuple[str, ...]) -> None:
     with watching(tmp_path, *words) as monitor:
