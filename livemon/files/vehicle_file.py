@@ -306,7 +306,12 @@ def from_header(text: str, log: str) -> VehicleProfile:
             together=_header_together(found.get("together", {})),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as failure:
-        what = f"{type(failure).__name__}: {failure}"[:100]
+        if isinstance(failure, KeyError):
+            what = f"one without a known {failure}"
+        elif isinstance(failure, RecursionError):
+            what = "a nesting without end"
+        else:
+            what = f"{failure}"[:100]
         raise SetupError(f"{log}, header, vehicle", "a vehicle profile", what, "Give one with --vehicle") from None
 
 

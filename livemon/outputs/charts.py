@@ -6,6 +6,7 @@ plain arrays by attribute, so it knows nothing of how they were made.
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import Any, Final, Protocol
 
@@ -65,6 +66,7 @@ def pyplot() -> Any:
     import matplotlib
 
     matplotlib.use("Agg")
+    matplotlib.rcParams["text.parse_math"] = False  # names of routes and files are told as they are, `$` and all
     import matplotlib.pyplot as plt
 
     return plt
@@ -164,10 +166,11 @@ def apart(wanted: dict[str, float], gap: float) -> dict[str, float]:
 def save(figure: Any, path: Path) -> None:
     """Write one picture and let go of it; SetupError where the file cannot be written."""
     try:
-        figure.savefig(path, dpi=110)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph ")  # a name in a script the font lacks: boxes are drawn
+            figure.savefig(path, dpi=110)
     except (OSError, ValueError) as broken:
-        raise SetupError(
-            str(path), "a file that can be written, .png or .svg", str(broken), "Check --picture."
-        ) from broken
+        words = getattr(broken, "strerror", None) or str(broken)
+        raise SetupError(str(path), "a file that can be written, .png or .svg", words, "Check --picture.") from broken
     finally:
         pyplot().close(figure)

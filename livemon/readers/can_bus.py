@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import logging
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -28,6 +29,9 @@ from livemon.wire.frames import BusFault, Frame
 
 __all__ = ["CanReader", "CanSettings", "as_fault", "as_frame"]
 
+logging.getLogger("can").addHandler(
+    logging.NullHandler()
+)  # it would write over the driver's screen; what fails is told
 LONGEST_WAIT_S: Final = 0.1
 """So soon a `stop` is noticed."""
 SEND_S: Final = 0.1

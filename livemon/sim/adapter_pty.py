@@ -89,7 +89,7 @@ class PtyAdapter:
             os.close(self._slave)
             self._master = self._slave = None
             if self._link is not None:
-                with suppress(FileNotFoundError):
+                with suppress(OSError):  # gone already, or never made
                     self._link.unlink()
 
     def set_faults(self, faults: frozenset[LinkFault], other_name: Path | None = None) -> None:

@@ -6,6 +6,8 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -62,6 +64,21 @@ def window(text: str) -> Window:
         raise SetupError("--fault", f"NAME@FROM+SECONDS with one of {names}", repr(text)) from error
 
 
+@contextmanager
+def _standing(device: PtyAdapter) -> Iterator[PtyAdapter]:
+    """The device, served; SetupError where its name cannot be made."""
+    try:
+        device.start()
+    except OSError as failure:
+        device.stop()
+        words = failure.strerror or str(failure)
+        raise SetupError("--pty", "a path where a link can be made, or auto", f"{device.path}: {words}") from None
+    try:
+        yield device
+    finally:
+        device.stop()
+
+
 def stand(args: argparse.Namespace, driven: Drives) -> None:
     """Serve the drive until it ends or is interrupted; prints the device's name on standard output."""
     if not 0.1 <= args.pace <= MOST_PACE:
@@ -83,7 +100,7 @@ def stand(args: argparse.Namespace, driven: Drives) -> None:
     link = None if args.pty == "auto" else Path(args.pty)
     if link is not None and link.exists() and not link.is_symlink():
         raise SetupError("--pty", "a path that is free, or auto", f"{link}, which is there already")
-    with PtyAdapter(adapter, link) as device:
+    with _standing(PtyAdapter(adapter, link)) as device:
         print(device.path, flush=True)
         active: frozenset[LinkFault] = frozenset()
         while drive_s() < driven.seconds:

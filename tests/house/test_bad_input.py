@@ -111,6 +111,15 @@ def test_capture_without_replies_ends_with_status_1(tmp_path: Path, capsys: Capt
     assert "no J1979 replies" in capsys.readouterr().err
 
 
+def test_a_capture_in_a_form_that_cannot_be_read_is_told_once(tmp_path: Path) -> None:
+    """The library that reads captures logs for itself: on a driver's screen that would be a stain."""
+    (tmp_path / "bus.trc").write_bytes(b";$FILEVERSION=1.1\n")
+    status, _, err = _in_ascii("replay", str(tmp_path / "bus.trc"))
+    assert status == 1
+    assert err.startswith("livemon replay: ")
+    assert err.count("\n") == 1
+
+
 def test_one_bad_log_does_not_stop_the_others(tmp_path: Path, capsys: Captured) -> None:
     (tmp_path / "empty.csv").touch()
     (tmp_path / "good.csv").write_bytes(GOOD)

@@ -214,6 +214,14 @@ def test_a_picture_is_drawn(hill: str, tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes().startswith(start)
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_picture_takes_a_route_by_any_name(hill: str, tmp_path: Path) -> None:
+    """Dollars are no formula, and a script that the font lacks is no remark."""
+    named = Path(hill).rename(tmp_path / "$\\frac{$ \u96ea.csv")
+    assert main(["plan", str(named), "--outside", "38 C", "--picture", str(tmp_path / "climb.png")]) == 0
+    assert (tmp_path / "climb.png").read_bytes().startswith(b"\x89PNG")
+
+
 def test_names_at_the_lines_of_a_picture_do_not_cover_each_other() -> None:
     from livemon.outputs.charts import apart
 

@@ -281,6 +281,11 @@ def test_damaged_profile_in_a_header(text: str) -> None:
         vehicle_file.from_header(text, "drive.csv")
 
 
+def test_what_a_header_lacks_is_named() -> None:
+    with pytest.raises(SetupError, match="found one without a known 'typed'"):
+        vehicle_file.from_header('{"name": "x"}', "drive.csv")
+
+
 def test_header_profile_out_of_range_is_refused() -> None:
     broken = replace(VehicleProfile(), typed={"mass_kg": Figure(1e9, 1.0)})
     with pytest.raises(SetupError, match="mass_kg out of range"):

@@ -72,6 +72,12 @@ def test_wrong_usage_is_told(words: list[str], told: str, tmp_path: Path, capsys
     assert not (tmp_path / "x.csv").exists()
 
 
+def test_a_name_for_the_adapter_that_cannot_be_made_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = tmp_path / "nowhere" / "adapter"
+    assert main(["simulate", "--scenario", "karga-pass", "--length", "1 min", "--pty", str(name)]) == 2
+    assert f"--pty: expected a path where a link can be made, or auto, found {name}: No such" in capsys.readouterr().err
+
+
 def test_nothing_is_written_over_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "log.csv").write_text("mine")
     words = ["--scenario", "karga-pass", "--length", "5 s"]
