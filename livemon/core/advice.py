@@ -82,6 +82,12 @@ class Situation:
     fan_switch: bool = False
     """The vehicle has an electric fan people can switch on."""
     fan_engine_driven: bool | None = None
+    limit_chance: float | None = None
+    """Chance to cross the limit within 300 s."""
+    road_chance: float | None = None
+    """The same along the road of a route within 15 min; only with a route."""
+    fault: bool = False
+    """A named doubt or fault asks for a level of its own."""
     gains: Gains = field(default_factory=dict)
     """An action that is not in it: nothing known about what it buys."""
 
@@ -107,6 +113,8 @@ class AdviceState(NamedTuple):
     asked: tuple[Action, ...] = ()
     gears_since: tuple[tuple[Action, int], ...] = ()
     """Since when another gear has been open without a break [ms]."""
+    easing_ms: int | None = None
+    """Since when it cools by itself with the limit not near [ms]; None = it does not."""
     engine_off_said: bool = False
     """At this standstill past the stop line: from engine off there is no way back to idling."""
     level: Level = Level.UNKNOWN
@@ -166,6 +174,17 @@ _NO_FAN_C: Final = 5.0
 steps do."""
 _NO_FAN_HOLD_C: Final = 2.0
 """What it has asked for is taken back so much lower: common practice for a temperature, as the levels' deadband."""
+_NEAR_C: Final = 2.0
+_HEATER_CHANCE: Final = (0.3, 0.15)
+_HEATER_C_PER_MIN: Final = (-1.0, -3.0)
+"""The heater in hot weather is asked of the people inside only past the limit, or this near it [K] or with it so likely
+within 300 s, and no fall as fast as this; the second figures once it is asked.  Judgement, no source."""
+_EASING_C: Final = (5.0, 4.0)
+_EASING_C_PER_MIN: Final = (-3.0, 0.0)
+_EASING_CHANCE: Final = (0.15, 0.2)
+_EASING_S: Final = 15.0
+"""It eases: so far under the limit, falling so fast, the limit this unlikely ahead, for so long; the second figures end
+it.  A fan that comes and goes in a jam falls slower or shorter; judgement, no source."""
 _COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
@@ -223,7 +242,26 @@ def _follow(state: AdviceState, now: Situation, s: AdviceSettings) -> AdviceStat
     hot = now.estimate_c is not None and now.estimate_c >= now.limit_c - _HOT_DRIVE_C
     if (now.climb_gained_m or 0.0) >= s.hard_climb_m or (hot and mean is not None and not slow):
         hard = now.t_ms
-    return state._replace(t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard)
+    easing = (now.t_ms if state.easing_ms is None else state.easing_ms) if _cools_by_itself(state, now) else None
+    return state._replace(t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard, easing_ms=easing)
+
+
+def _easing(state: AdviceState, now: Situation) -> bool:
+    """Past the summit, or after what was done: a level stands a while longer than its reason, what it asks must not."""
+    return state.easing_ms is not None and now.t_ms - state.easing_ms >= _EASING_S * 1000
+
+
+def _cools_by_itself(state: AdviceState, now: Situation) -> bool:
+    if now.limit_chance is None or now.estimate_c is None or now.rate_c_per_min is None:
+        return False
+    if now.fault or now.level is Level.WARNING:
+        return False
+    at = int(_easing(state, now))
+    return (
+        max(now.limit_chance, now.road_chance or 0.0) < _EASING_CHANCE[at]
+        and now.estimate_c <= now.limit_c - _EASING_C[at]
+        and now.rate_c_per_min <= _EASING_C_PER_MIN[at]
+    )
 
 
 def _remember_first(state: AdviceState, first: Action | None, now: Situation, s: AdviceSettings) -> AdviceState:
@@ -319,13 +357,13 @@ def _helping(
     regime = Regime.STANDING if standing else Regime.TRAFFIC if state.slow else Regime.AT_SPEED
     helping: list[Advice] = []
     withheld: list[Withheld] = []
-    since = dict(state.gears_since)
+    since, easing = dict(state.gears_since), _easing(state, now)
     for step in ORDER[regime]:
         able: list[Advice] = []
         for action in step:
-            if action is Action.KEEP_IDLING and not _soaking(state, now, s, standing):
+            if not _soaking(state, now, s, standing) if action is Action.KEEP_IDLING else easing:
                 continue
-            against = _against(action, now, s)
+            against = _against(action, now, s, state.first)
             if against is None and action in _GEARS and now.t_ms - since[action] < s.steady_s * 1000:
                 against = ""  # comes and goes with the engine speed: it must not flicker in and out of the first place
             if against is None:
@@ -352,11 +390,13 @@ def _past(now: Situation, line_c: float) -> bool:
     return now.estimate_c is None or now.estimate_c >= line_c
 
 
-def _against(action: Action, now: Situation, s: AdviceSettings) -> str | None:
-    """None = say it; "" = does not arise; else the reason why it is not said."""
+def _against(action: Action, now: Situation, s: AdviceSettings, first: Action | None = None) -> str | None:
+    """None = say it; "" = does not arise; else the reason why it is not said.  `first`: what stood first before."""
     if action is Action.AC_OFF and now.ac_on is False:
         return ""
-    if action is Action.HEATER_ON and (now.heater_on or now.level < Level.CAUTION):
+    if action is Action.HEATER_ON and (
+        now.heater_on or now.level < Level.CAUTION or _comfort_first(now, first is action)
+    ):
         return ""
     if action is Action.FAN_ON and (now.fan_on or not (now.fan_switch or now.fan_on is False)):
         return ""
@@ -371,6 +411,15 @@ def _against(action: Action, now: Situation, s: AdviceSettings) -> str | None:
     if action is Action.RAISE_IDLE and now.fan_engine_driven is False and action not in now.gains:
         return "an electric fan gains nothing from a faster idle"
     return _against_gain(action, now, s)
+
+
+def _comfort_first(now: Situation, asked: bool) -> bool:
+    """The limit is neither near nor likely soon: no reason to heat the people inside."""
+    if now.limit_chance is None or now.fault or _past(now, now.limit_c):
+        return False
+    if now.rate_c_per_min is not None and now.rate_c_per_min <= _HEATER_C_PER_MIN[asked]:
+        return True
+    return now.limit_chance < _HEATER_CHANCE[asked] and not _past(now, now.limit_c - _NEAR_C)
 
 
 def _against_gear(action: Action, now: Situation, s: AdviceSettings) -> str | None:

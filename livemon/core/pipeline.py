@@ -312,6 +312,9 @@ def _situation(state: State, one: _Judged, gains: Gains, settings: CoreSettings)
         heater_on=inputs.heater_on,
         fan_on=inputs.fan_on,
         fan_engine_driven=float(state.cooling.fan_m_s_krpm) > 0.0,
+        limit_chance=None if one.ahead is None else dict(one.ahead.chance).get(300),
+        road_chance=one.evidence.climb_chance,
+        fault=one.evidence.danger >= Level.ADVISORY,
         gains=gains,
     )
 

@@ -270,6 +270,46 @@ def test_an_action_shown_for_long_makes_room_for_the_next() -> None:
     assert changes <= 400 // 45
 
 
+def test_what_cools_by_itself_is_asked_for_nothing_until_it_turns() -> None:
+    """Past a summit the level stands longer than its reason; slower driving at 90 C and falling must not."""
+    down = replace(CLIMB, estimate_c=95.0, rate_c_per_min=-8.0, limit_chance=0.05)
+    assert actions(down, 30) == []
+    assert Action.AC_OFF in actions(down, 10), "a fan that comes and goes takes nothing away"
+    assert Action.AC_OFF in actions(replace(down, rate_c_per_min=-2.0), 30)
+    assert Action.AC_OFF in actions(replace(down, limit_chance=0.2), 30), "the limit is still likely enough"
+    assert Action.AC_OFF in actions(replace(down, road_chance=0.6), 30), "a climb lies ahead"
+    assert Action.AC_OFF in actions(replace(down, estimate_c=104.5), 30), "still close"
+    assert Action.AC_OFF in actions(replace(down, fault=True), 30), "something is wrong with the cooling"
+    assert Action.AC_OFF in actions(replace(down, limit_chance=None), 30), "not known is not unlikely"
+    assert Action.AC_OFF in actions(replace(down, level=Level.WARNING, speed_kmh=80.0, estimate_c=119.0), 30)
+    state, _ = after(down, 30)
+    state, said = after(replace(down, rate_c_per_min=-0.5, limit_chance=0.17), state=state)
+    assert said.advice == (), "it does not come and go with each second's rate"
+    assert after(replace(down, rate_c_per_min=0.5), state=state)[1].advice[0].action is Action.AC_OFF
+    parked = replace(HALT, climb_gained_m=300.0, estimate_c=100.0, rate_c_per_min=-4.0, limit_chance=0.01)
+    assert actions(parked, 30) == [Action.KEEP_IDLING]
+
+
+def test_the_heater_waits_until_the_limit_is_near_or_likely() -> None:
+    likely, unlikely = replace(CLIMB, limit_chance=0.4), replace(CLIMB, limit_chance=0.2)
+    assert actions(likely)[-1] is Action.HEATER_ON
+    assert Action.HEATER_ON not in actions(replace(likely, rate_c_per_min=-1.0))
+    assert Action.HEATER_ON not in actions(unlikely)
+    assert Action.AC_OFF in actions(unlikely)
+    assert actions(replace(unlikely, estimate_c=106.5))[-1] is Action.HEATER_ON
+    assert Action.HEATER_ON not in actions(replace(likely, estimate_c=106.5, rate_c_per_min=-2.0))
+    assert actions(replace(unlikely, estimate_c=108.5, rate_c_per_min=-2.0))[-1] is Action.HEATER_ON
+    assert actions(replace(unlikely, fault=True))[-1] is Action.HEATER_ON
+
+
+def test_the_heater_keeps_its_turn_while_the_limit_is_half_as_likely() -> None:
+    state, said = after(replace(CLIMB, limit_chance=0.4), 60)
+    while said.advice[0].action is not Action.HEATER_ON:
+        state, said = after(replace(CLIMB, limit_chance=0.4), 1, state)
+    assert after(replace(CLIMB, limit_chance=0.2), 10, state)[1].advice[0].action is Action.HEATER_ON
+    assert after(replace(CLIMB, limit_chance=0.1), 10, state)[1].advice[0].action is Action.AC_OFF
+
+
 def test_words_are_at_most_five_and_every_action_has_some() -> None:
     assert set(WORDS) == set(Action)
     for words, why in WORDS.values():
@@ -313,6 +353,9 @@ situations = st.builds(
     fan_on=flag,
     fan_switch=st.booleans(),
     fan_engine_driven=flag,
+    limit_chance=st.none() | st.floats(0, 1),
+    road_chance=st.none() | st.floats(0, 1),
+    fault=st.booleans(),
     gains=st.dictionaries(st.sampled_from(list(Action)), bands),
 )
 
