@@ -180,11 +180,12 @@ _HEATER_C_PER_MIN: Final = (-1.0, -3.0)
 """The heater in hot weather is asked of the people inside only past the limit, or this near it [K] or with it so likely
 within 300 s, and no fall as fast as this; the second figures once it is asked.  Judgement, no source."""
 _EASING_C: Final = (5.0, 4.0)
-_EASING_C_PER_MIN: Final = (-3.0, 0.0)
-_EASING_CHANCE: Final = (0.15, 0.2)
+_EASING_C_PER_MIN: Final = -3.0
+_EASING_CHANCE: Final = 0.15
 _EASING_S: Final = 15.0
-"""It eases: so far under the limit, falling so fast, the limit this unlikely ahead, for so long; the second figures end
-it.  A fan that comes and goes in a jam falls slower or shorter; judgement, no source."""
+"""It has eased: so far under the limit, falling so fast, the limit this unlikely ahead, for so long; until it is as near
+as the second figure, as likely, or the level rises.  A fan that comes and goes in a jam falls slower or shorter;
+judgement, no source."""
 _COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
 """Just parked below the stop line: so long the temperature may take to turn; common practice, no source."""
@@ -200,7 +201,7 @@ def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tupl
     """What to say at this tick; the first advice is the one to show."""
     state = _follow(state, now, settings)
     if now.level > state.level:  # it has become worse: what was asked in calm is asked again, the gentlest first
-        state = state._replace(first=None, asked=())
+        state = state._replace(first=None, asked=(), easing_ms=None)
     since = dict(state.gears_since)
     gears = tuple((a, since.get(a, now.t_ms)) for a in _GEARS if _against(a, now, settings) is None)
     state = state._replace(level=now.level, gears_since=gears)
@@ -256,12 +257,10 @@ def _cools_by_itself(state: AdviceState, now: Situation) -> bool:
         return False
     if now.fault or now.level is Level.WARNING:
         return False
-    at = int(_easing(state, now))
-    return (
-        max(now.limit_chance, now.road_chance or 0.0) < _EASING_CHANCE[at]
-        and now.estimate_c <= now.limit_c - _EASING_C[at]
-        and now.rate_c_per_min <= _EASING_C_PER_MIN[at]
-    )
+    eased = _easing(state, now)
+    far = now.estimate_c <= now.limit_c - _EASING_C[eased]
+    unlikely = max(now.limit_chance, now.road_chance or 0.0) < _EASING_CHANCE
+    return far and unlikely and (eased or now.rate_c_per_min <= _EASING_C_PER_MIN)
 
 
 def _remember_first(state: AdviceState, first: Action | None, now: Situation, s: AdviceSettings) -> AdviceState:

@@ -283,9 +283,12 @@ def test_what_cools_by_itself_is_asked_for_nothing_until_it_turns() -> None:
     assert Action.AC_OFF in actions(replace(down, limit_chance=None), 30), "not known is not unlikely"
     assert Action.AC_OFF in actions(replace(down, level=Level.WARNING, speed_kmh=80.0, estimate_c=119.0), 30)
     state, _ = after(down, 30)
-    state, said = after(replace(down, rate_c_per_min=-0.5, limit_chance=0.17), state=state)
-    assert said.advice == (), "it does not come and go with each second's rate"
-    assert after(replace(down, rate_c_per_min=0.5), state=state)[1].advice[0].action is Action.AC_OFF
+    state, said = after(replace(down, rate_c_per_min=3.0), state=state)
+    assert said.advice == (), "back up to where it regulates"
+    for back in ({"limit_chance": 0.15}, {"road_chance": 0.5}, {"estimate_c": 104.5}, {"fault": True}):
+        assert Action.AC_OFF in [a.action for a in after(replace(down, **back), 1, state)[1].advice], back
+    calm, _ = after(replace(down, level=Level.ADVISORY), 30)
+    assert Action.AC_OFF in [a.action for a in after(down, 1, calm)[1].advice], "it has become worse"
     parked = replace(HALT, climb_gained_m=300.0, estimate_c=100.0, rate_c_per_min=-4.0, limit_chance=0.01)
     assert actions(parked, 30) == [Action.KEEP_IDLING]
 
