@@ -13,10 +13,9 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core.engine import accessory_kw, fuel_kw_from_power
-from livemon.core.traction import road_force_n, wheel_kw
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
+from livemon.study.road_fuel import road_fuel_kw
 
 Floats = NDArray[np.float64]
 _Kept = TypeVar("_Kept")
@@ -98,7 +97,7 @@ def regimes(drive: Drive, profile: VehicleProfile) -> NDArray[np.int8]:
     fuel = smoothed(drive.fuel_kw, 0.5 * REGIME_S)
     grade = smoothed(drive.grade_pct, 0.5 * REGIME_S)
     idle = profile.engine().idle_rpm
-    level_kw = _level_fuel_kw(profile, speed, rpm)
+    level_kw = road_fuel_kw(profile, speed, rpm, 0.0, 25.0, 1.1)
     steep = np.where(np.isfinite(grade), grade >= GRADE_PCT, fuel >= GRADE_FUEL * level_kw)
     flat = np.where(np.isfinite(grade), np.abs(grade) < GRADE_PCT, ~steep)
     standing = np.isfinite(speed) & (speed < STANDING_KMH)
@@ -109,14 +108,6 @@ def regimes(drive: Drive, profile: VehicleProfile) -> NDArray[np.int8]:
     for number, where in enumerate((crawling, is_held, moving & flat, moving & steep)):
         out[where] = number
     return out
-
-
-def _level_fuel_kw(profile: VehicleProfile, speed_kmh: Floats, rpm: Floats) -> Floats:
-    body, engine = profile.body(), profile.engine()
-    force = road_force_n(body, speed_kmh, 0.0, 1.1, 0.0, 0.0)
-    brake = np.maximum(wheel_kw(force, speed_kmh), 0.0) / body.driveline_efficiency
-    brake = brake + accessory_kw(engine, profile.cooling(), rpm, 0.0, 0.0, 25.0)
-    return np.asarray(fuel_kw_from_power(engine, brake, rpm))
 
 
 def alike(label: Floats, t_s: Floats) -> list[tuple[int, int]]:

@@ -21,6 +21,7 @@ from livemon.study.change_pieces import steady_ratios
 from livemon.study.part_odds import OTHER, Weighed, trial_covariance, weigh
 from livemon.study.part_pieces import HEALTHY, PartPieces, look, weakened
 from livemon.study.recording import STEP_S, Drive
+from livemon.study.road_fuel import told_by_road
 from livemon.study.segments import Floats, Regime
 from livemon.study.shed_lanes import HALF, PART_WIDER, lanes_of, part_unknowns, widened
 from livemon.study.student import t_quantile
@@ -115,7 +116,9 @@ def diagnose(drives: Sequence[Drive], profile: VehicleProfile, healthy: Sequence
     """What `drives` point to; `healthy` are earlier drives of the same vehicle when it was known to be sound."""
     sides = [0] * len(healthy) + [1] * len(drives)
     wide = widened(profile, PART_WIDER)
-    known = linearised([*healthy, *drives], sides, wide, part_unknowns(wide), 2)
+    every = told_by_road([*healthy, *drives], profile)
+    healthy, drives = every[: len(healthy)], every[len(healthy) :]
+    known = linearised(every, sides, wide, part_unknowns(wide), 2)
     minutes = 0.0 if known is None else sum(p.minutes for p in known.pieces if sides[p.drive] == 1)
     seen = None if known is None else look(healthy, drives, known)
     if known is None or seen is None or minutes < LEAST_MINUTES:

@@ -16,6 +16,7 @@ import numpy as np
 from livemon.core.vehicle import PARTS
 from livemon.study.change_fit import linearised
 from livemon.study.part_pieces import look
+from livemon.study.road_fuel import told_by_road
 from livemon.study.segments import Regime
 from livemon.study.shed_lanes import PART_WIDER, part_unknowns, widened
 from tests.bench.garages import plant_two
@@ -32,8 +33,9 @@ def patterns(garages: Sequence[Garage], seed: int) -> Medians:
     for garage in garages:
         wide = widened(garage.profile, PART_WIDER)
         sides = [0] * SIDE + [1] * SIDE
-        known = linearised([*garage.before, *garage.after], sides, wide, part_unknowns(wide), 2)
-        found = None if known is None else look(garage.before, garage.after, known)
+        drives = told_by_road([*garage.before, *garage.after], garage.profile)
+        known = linearised(drives, sides, wide, part_unknowns(wide), 2)
+        found = None if known is None else look(drives[:SIDE], drives[SIDE:], known)
         if found is None:
             continue
         sound = world(garage.plant, garage.kind, garage.number, seed)[1].sound
