@@ -183,8 +183,8 @@ _EASING_C: Final = (5.0, 4.0)
 _EASING_C_PER_MIN: Final = -3.0
 _EASING_CHANCE: Final = 0.15
 _EASING_S: Final = 15.0
-"""It has eased: so far under the limit, falling so fast, the limit this unlikely ahead, for so long; until it is as near
-as the second figure, as likely, or the level rises.  A fan that comes and goes in a jam falls slower or shorter;
+"""It has eased: so far under the limit, falling so fast, the limit so unlikely ahead, for so long; until it is as
+near as the second figure, as likely, or the level rises.  A fan that comes and goes in a jam falls slower or shorter;
 judgement, no source."""
 _COOLING_C_PER_MIN: Final = -0.3
 _SETTLING_S: Final = 60.0
