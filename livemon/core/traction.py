@@ -20,8 +20,6 @@ ROTATING_SHARE: Final = 0.08
 """Turning parts add this share to the mass when accelerating in a high gear (1.05 to 1.15, common practice)."""
 SLIP_MOST: Final = 1.6
 """Past this ratio of speeds a converter multiplies torque so much that slip tells nothing of the power lost."""
-SLIP_LOST: Final = 0.5
-"""Share of the slip of an open converter that is lost as heat, the rest comes out as torque (`slip_loss`)."""
 
 
 def road_force_n(
@@ -222,10 +220,10 @@ def slip_loss(body: Body, engine: Engine, speed_kmh: Number, force_n: Number, rp
     """Power into over power out of the converter behind an engine that turns at `rpm`, (points,); 1 = locked.
 
     Of every gear, locked or open by the capacity law, the one nearest to `rpm` as a ratio: engine speed tells the gear
-    and whether it is locked, the law how far it slips.  Half of the slip is lost: at a speed ratio of 0.8 published
-    charts give a torque ratio of about 1.1, at 0.7 of 1.2 (from memory), so 1.14 and 1.19 in for 1 out.  The half is
-    also what made-up climbs bear out whose converter loses all of it, as capacity and gear are guessed (docs/road.md).
-    Example: locked -> 1; slip 1.2 -> 1.1.
+    and whether it is locked, the law how far it slips.  All of the slip is lost, as in `pull_in_gears`, so that a plan
+    and the road ahead foresee the same: from its coupling point up (a speed ratio of some 0.87, published charts, from
+    memory) a converter passes torque on as it is.  Below it some comes back as torque, which is left out of both.
+    Example: locked -> 1; slip 1.2 -> 1.2.
     """
     ratios = np.asarray(body.gear_ratios)[:, None]
     turbine = np.maximum(turbine_rpm(body, np.atleast_1d(speed_kmh), ratios), 1.0)
@@ -234,7 +232,7 @@ def slip_loss(body: Body, engine: Engine, speed_kmh: Number, force_n: Number, rp
     slip = np.concatenate([np.ones_like(open_slip), open_slip])
     off = np.abs(np.log(slip * np.concatenate([turbine, turbine]) / rpm))
     found = np.take_along_axis(slip, off.argmin(axis=0)[None], axis=0)[0]
-    return np.asarray(1.0 + SLIP_LOST * (np.minimum(found, SLIP_MOST) - 1.0))
+    return np.asarray(np.minimum(found, SLIP_MOST))
 
 
 def choose_gear(

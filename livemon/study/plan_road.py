@@ -138,7 +138,7 @@ def drive(
     slip = np.where(pull.engine_kw - extra > 1.0, pull.engine_kw - extra, 1.0) / np.maximum(
         traction.wheel_kw(force, speed) / body.driveline_efficiency, 1.0
     )
-    brake = wheel / many_body.driveline_efficiency * np.clip(slip, 1.0, 1.6)[column] + extra[column]
+    brake = wheel / many_body.driveline_efficiency * np.clip(slip, 1.0, traction.SLIP_MOST)[column] + extra[column]
     fuel = heat_made.fuel_kw_from_power(many_engine, brake, rpm[column])
     coasting = np.asarray(force_many) <= 0.0
     idle = heat_made.fuel_kw_from_power(many_engine, extra[column], engine.idle_rpm)

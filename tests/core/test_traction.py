@@ -154,7 +154,7 @@ def test_top_speed_is_held_and_no_more(grade_pct: float) -> None:
 
 
 def test_what_an_open_converter_loses_is_read_off_engine_speed() -> None:
-    """Half of the slip of the gear that engine speed tells; nothing where it turns as a locked gear would."""
+    """The slip of the gear that engine speed tells; nothing where it turns as a locked gear would."""
     force = float(traction.road_force_n(BODY, 50.0, 4.0, 1.0))
     pulls = traction.pull_in_gears(BODY, ENGINE, np.array([50.0]), force)
     for gear in (2, 3):
@@ -162,7 +162,9 @@ def test_what_an_open_converter_loses_is_read_off_engine_speed() -> None:
         slip = rpm / turbine
         assert slip > 1.05
         loss = traction.slip_loss(BODY, ENGINE, 50.0, force, 1.01 * rpm)
-        assert loss == pytest.approx([1.0 + 0.5 * (slip - 1.0)])
+        assert loss == pytest.approx([slip])
+        locked_kw = float(traction.wheel_kw(force, 50.0)) / BODY.driveline_efficiency
+        assert loss[0] * locked_kw == pytest.approx(float(np.asarray(pulls.engine_kw)[gear - 1, 0]))  # as a plan has it
     third = float(traction.turbine_rpm(BODY, 50.0, BODY.gear_ratios[2]))
     assert traction.slip_loss(BODY, ENGINE, 50.0, force, 1.01 * third) == pytest.approx([1.0])
     assert traction.slip_loss(BODY, ENGINE, 50.0, -500.0, 1.01 * third) == pytest.approx([1.0])  # nothing to pass on
