@@ -28,6 +28,8 @@ BLIND_RAM: Final = 1.0
 UNKNOWN_AIR_C: Final = 25.0
 UNKNOWN_RPM: Final = 2000.0
 INTAKE_OVER_C: Final = 8.0  # intake air over outside air at speed, common practice, no source
+AC_UNTOLD: Final = 0.5
+"""Share of the A/C that is taken to run where nobody tells: for the fuel, the vehicles beside and the road ahead."""
 
 
 class Flow(NamedTuple):
@@ -99,6 +101,11 @@ def fuel_kw(inputs: Inputs, motor: Engine, outside_c: float, air_kpa: float) -> 
 
 def _by_torque(inputs: Inputs, motor: Engine) -> bool:
     return motor.fuel is Fuel.DIESEL and inputs.load_pct is not None and inputs.rpm is not None
+
+
+def told_ac(inputs: Inputs) -> float:
+    """A/C as it is declared, 0 or 1; `AC_UNTOLD` where nobody tells."""
+    return AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
 
 
 def road_fuel_kw(

@@ -17,6 +17,7 @@ import numpy as np
 from livemon.core import heat, radiator
 from livemon.core.air import Array, Number, air_density, held
 from livemon.core.deeds import Many
+from livemon.core.demand import told_ac
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.heat import Nodes
 from livemon.core.hypotheses import LOSS_PER_S, READ_AT_C, spread_on
@@ -49,7 +50,6 @@ TRUST: Final = 0.1
 """Share of a reading's log likelihood that counts for a vehicle's weight: ten readings in a row err alike."""
 FORGET: Final = 0.998
 LIGHTEST: Final = -4.0
-AC_UNTOLD: Final = 0.5
 
 
 class Asked(NamedTuple):
@@ -113,8 +113,7 @@ def gathered(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_c: float) 
     speed = inputs.speed_kmh if inputs.speed_kmh is not None else inputs.gps_speed_kmh
     if inputs.gap or fuel_kw is None or not inputs.rpm or speed is None:
         return fleet if fleet.nodes is None and not fleet.ticks else _anew(fleet)
-    ac = AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
-    now = (fuel_kw, inputs.rpm, speed, ac, air_c)
+    now = (fuel_kw, inputs.rpm, speed, told_ac(inputs), air_c)
     so_far = tuple(a + b for a, b in zip(fleet.so_far, now, strict=True))
     return fleet._replace(ticks=fleet.ticks + 1, so_far=so_far)
 

@@ -42,8 +42,19 @@ LEAST_FUEL_KW: Final = 15.0  # an engine at idle burns about so much; its readin
 SCALE_WALK: Final = 0.02
 SCALES: Final = (0.4, 2.5)
 HABIT_S: Final = 200.0
+COST_S: Final = 600.0
+COST_KNOWN_S: Final = 100.0
+"""Memory of what climbing costs, and the time on climbs after which half of what is seen is believed."""
+COSTS: Final = (0.8, 1.25)
 STRANGE: Final = 0.2
-"""Spread of the ratio of climbing speed to level speed of a driver not yet seen on a climb."""
+"""Spread of the ratio of climbing speed to level speed of a driver not yet seen on a climb; between which the demand is
+worked out."""
+KEEPS: Final = 0.06
+OWN_KMH: Final = 68.0
+OWN: Final = 0.22
+"""Such drivers are of two kinds: half keep on a climb what they drove on the level, within a share; half climb at a
+speed of their own, spread about OWN_KMH by ratio, whatever they drove before (as the made-up drives are; no source for
+real ones)."""
 SEEN_S: Final = 60.0
 STEADY: Final = 0.07
 """Spread of the mean speed of the rest of a climb against its last minutes (made-up roads; no source for real ones)."""
@@ -51,6 +62,8 @@ LAPSE_SPREAD_C_KM: Final = 2.0
 """Days between inversion and dry adiabatic (9.8) spread about the standard lapse."""
 WAVE_M: Final = 12_000.0
 """Longest way over which the speed wanders about its mean; draws take from this to a third of it."""
+LN_MOST: Final = 0.5
+"""Draws of speed go no farther from the usual one, by ratio: the demand is worked out at three speeds only."""
 RPM_SPREAD: Final = 0.05
 LEAST_KMH: Final = 12.0
 UNKNOWNS: Final = 6
@@ -77,6 +90,10 @@ class Shown(NamedTuple):
     climbing: bool = False
     """The block before was driven on a climb: one across its foot has the gears of both."""
     climb_s: float = 0.0
+    climb_seen_kw: float = 0.0
+    climb_said_kw: float = 0.0
+    """Fuel burnt on climbs, and what the scales say of the same blocks: their ratio is what braking for bends, gears
+    and wind cost on the whole, which no block by itself tells from a change of speed."""
     rough: float = 0.01
     """Mean square of ln(speed of a block / mean speed) on climbs: bends, villages, slower people ahead."""
     level_kmh: float = 0.0
@@ -171,7 +188,7 @@ def heard(
     )
     if s.seconds < BLOCK_S:
         return s
-    ac = 1.0 if inputs.ac_on else 0.0
+    ac = demand.told_ac(inputs)
     done = _block(s, v, height, speed, where.along_m, kpa, ac, outside_c)
     return _new_block(done)._replace(height_m=height, speed_kmh=speed, along_m=where.along_m)
 
@@ -202,9 +219,16 @@ def _block(
     kinetic_kw = 0.0005 * float(v.body.mass_kg) * (1.0 + traction.ROTATING_SHARE) / 12.96 * gained / s.seconds
     lift = float(_lift_fuel_kw(v, mean_kmh, grade, loss))
     lift += kinetic_kw * loss / float(v.body.driveline_efficiency * v.engine.indicated_efficiency)
-    if s.level * level + s.lift * lift < OVERRUN * level:
+    said_kw, seen_kw = s.level * level + s.lift * lift, s.fuel_kj / s.seconds
+    if s.climbing:
+        k = max(BLOCK_S / COST_S, BLOCK_S / max(s.climb_gear_s, BLOCK_S))
+        s = s._replace(
+            climb_seen_kw=s.climb_seen_kw + k * (seen_kw - s.climb_seen_kw),
+            climb_said_kw=s.climb_said_kw + k * (said_kw - s.climb_said_kw),
+        )
+    if said_kw < OVERRUN * level:
         return s
-    s = _scaled(s, level, lift, s.fuel_kj / s.seconds)
+    s = _scaled(s, level, lift, seen_kw)
     usual = max(float(traction.choose_gear(v.body, v.engine, mean_kmh, force, 3.0, power).rpm), 300.0)
     turn = float(np.log(min(max(rpm / usual, 0.6), 1.6)))
     k = max(BLOCK_S / HABIT_S, BLOCK_S / (s.rpm_s + BLOCK_S))
@@ -256,13 +280,37 @@ def _scaled(s: Shown, level_kw: float, lift_kw: float, seen_kw: float) -> Shown:
     )
 
 
+def climb_cost(s: Shown) -> float:
+    """Fuel burnt on climbs over what the scales say; 1 before any was driven, near it while little was."""
+    if s.climb_said_kw <= 0.0:
+        return 1.0
+    known = s.climb_gear_s / (s.climb_gear_s + COST_KNOWN_S)
+    return 1.0 + known * (float(held(s.climb_seen_kw / s.climb_said_kw, *COSTS)) - 1.0)
+
+
+def _climb_known(s: Shown) -> float:
+    """How far the speed on climbs has been seen, 0 to 1."""
+    return float(1.0 - 2.718281828459045 ** (-s.climb_s / SEEN_S))
+
+
 def climb_speed(s: Shown) -> tuple[float | None, float]:
     """(likely speed on climbs ahead [km/h], its spread as a share); None before anything was driven."""
     if s.climb_s <= 0.0:
         return (s.level_kmh if s.level_s > 0.0 else None), STRANGE
-    known = 1.0 - 2.718281828459045 ** (-s.climb_s / SEEN_S)
+    known = _climb_known(s)
     base = s.level_kmh if s.level_s > 0.0 else s.climb_kmh
     return base + known * (s.climb_kmh - base), float(np.hypot(STEADY, STRANGE * (1.0 - known)))
+
+
+def climb_apart(s: Shown, climb_kmh: float, z: Array) -> Array:
+    """(draws,) logarithm of the speed on climbs ahead over `climb_kmh`, for draws `z` as `course` takes them.
+
+    Before a climb half of the drivers keep the speed they had on the level, the others climb at one of their own;
+    once it is driven only how it goes on is open.
+    """
+    known = _climb_known(s)
+    strange = np.where(z[5] <= 0.0, KEEPS * z[0], np.log(OWN_KMH / climb_kmh) + OWN * z[0])
+    return np.asarray((1.0 - known) * strange + known * STEADY * z[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +358,7 @@ def course(
     wished = np.maximum((factors[:, None] * wish).ravel(), LEAST_KMH)
     many = [np.tile(x, 3) for x in (grade, kg_m3, kpa, likely_c)]
     power = np.asarray(traction.altitude_factor(many[2], many[3], v.engine.boosted))
-    ac = 1.0 if inputs.ac_on else 0.0
+    ac = demand.told_ac(inputs)
     extra = heat_made.accessory_kw(v.engine, v.cooling, 2500.0, engine_fan_rpm(v.cooling, 2500.0, 0.5), ac, outside_c)
     speed = np.asarray(traction.top_speed_kmh(v.body, v.engine, many[0], many[1], power, wished, extra))
     force = traction.road_force_n(v.body, speed, many[0], many[1])
@@ -322,13 +370,16 @@ def course(
     loss = traction.slip_loss(v.body, v.engine, speed, force, rpm)
     loss = loss + seen * (s.climb_loss - loss)
     rpm = np.asarray(held(rpm + seen * (own - rpm), v.engine.idle_rpm, 1.1 * v.engine.rpm_limit))
-    level = _level_fuel_kw(v, speed, rpm, many[1], ac, many[3], loss)
-    lift = _lift_fuel_kw(v, speed, many[0], loss)
+    cost = 1.0 + np.tile(steep, 3) * (climb_cost(s) - 1.0)
+    level = cost * _level_fuel_kw(v, speed, rpm, many[1], ac, many[3], loss)
+    lift = cost * _lift_fuel_kw(v, speed, many[0], loss)
     n = len(points)
     three = [x.reshape(3, n) for x in (speed, rpm, level, lift)]
     phase = 0.5 * (1.0 + np.tanh(z[5]))  # any even spread over one turn will do
     wave = 2.0 * np.pi * (edge[1:, None] / WAVE_M * (1.0 + 2.0 * phase) + 7.0 * phase)
-    across = (z[0] + np.sqrt(2.0 * s.rough) / spread * np.sin(wave)) / 1.3
+    on_climb, on_level = climb_apart(s, climb_kmh, z), STEADY * z[0]
+    ln_speed = on_level + steep[:, None] * (on_climb - on_level) + np.sqrt(2.0 * s.rough) * np.sin(wave)
+    across = np.asarray(held(ln_speed, -LN_MOST, LN_MOST)) / (1.3 * spread)
     speed_d, rpm_d, level_d, lift_d = (_between(x, across) for x in three)
     tie = s.p_both / max(s.p_level, 1e-9)
     apart = max(s.p_lift - tie * s.p_both, 0.0) ** 0.5

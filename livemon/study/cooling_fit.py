@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from livemon.core import heat
 from livemon.core.air import air_density
+from livemon.core.demand import AC_UNTOLD
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import Figure
 from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
@@ -104,7 +105,6 @@ class Stretches:
 _COLUMNS: Final = (
     "coolant_c", "fuel_kw", "rpm", "speed_kmh", "air_c", "air_kpa", "ac_on", "heater_on", "fan_on"
 )  # fmt: skip
-AC_UNTOLD: Final = 0.5
 HEATER_UNTOLD: Final = 0.5  # of the heater's full effect in the cold, where nobody told: and as much its spread
 HEATER_FROM_C, HEATER_FULL_C = 20.0, 0.0
 

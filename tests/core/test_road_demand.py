@@ -6,6 +6,8 @@ open converter; it burns what road load and that converter ask.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -112,3 +114,43 @@ def test_two_gears_in_turn_have_the_mean_of_their_losses(monkeypatch: pytest.Mon
     fuel = [asked(climbing=True, gear=gear)[1] for gear in (2, 3)]
     foreseen = np.median(course.fuel_kw[5:, 0] / course.speed_kmh[5:, 0]) * KMH
     assert foreseen == pytest.approx(np.mean(fuel), rel=0.04)
+
+
+def test_what_climbing_cost_so_far_it_will_cost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Braking for bends: blocks of overrun teach no scale, yet the fuel of getting up to speed again has been burnt."""
+    shown, course = driven(FOOT_M + 4_000.0)
+    assert road_demand.climb_cost(shown) == pytest.approx(1.0, abs=0.03)
+    dear = shown._replace(climb_seen_kw=1.2 * shown.climb_said_kw)
+    assert 1.1 < road_demand.climb_cost(dear) < 1.2
+    assert road_demand.climb_cost(dear._replace(climb_gear_s=20.0)) < 1.05  # one block is no habit
+    monkeypatch.setattr(road_demand, "climb_cost", lambda _: 1.1)
+    _, more = driven(FOOT_M + 4_000.0)
+    climb = course.height_m > HEIGHT[0] + 50.0
+    assert np.median(more.fuel_kw[climb] / course.fuel_kw[climb]) == pytest.approx(1.1, abs=0.02)
+
+
+def test_a_driver_not_seen_on_a_climb_keeps_his_speed_or_has_one_of_his_own() -> None:
+    z = np.random.default_rng(1).standard_normal((road_demand.UNKNOWNS, 4_000))
+    new = road_demand.begin(PROFILE)._replace(level_kmh=95.0, level_s=300.0)
+    speed = 95.0 * np.exp(road_demand.climb_apart(new, 95.0, z))
+    keeps = z[5] <= 0.0
+    assert np.median(speed[keeps]) == pytest.approx(95.0, rel=0.01)
+    assert np.median(speed[~keeps]) == pytest.approx(road_demand.OWN_KMH, rel=0.02)
+    seen = new._replace(climb_kmh=80.0, climb_s=400.0)
+    speed = 80.0 * np.exp(road_demand.climb_apart(seen, 80.0, z))
+    assert np.median(speed) == pytest.approx(80.0, rel=0.01)
+    assert np.std(np.log(speed)) == pytest.approx(road_demand.STEADY, rel=0.1)
+
+
+def test_nobody_telling_of_the_air_conditioning_is_half_of_it() -> None:
+    shown, points = driven(FOOT_M)[0], np.linspace(50.0, 5_000.0, 40)
+    nothing, ahead = np.zeros((road_demand.UNKNOWNS, 1)), view(FOOT_M).ahead
+    assert ahead is not None
+    fuel = []
+    for ac_on in (False, None, True):
+        now = replace(inputs(300, 2_000.0), ac_on=ac_on)
+        course = road_demand.course(shown, ahead, VEHICLE, now, AIR_C, points, nothing)
+        assert course is not None
+        fuel.append(float(np.median(course.fuel_kw)))
+    assert fuel[0] < fuel[1] < fuel[2]
+    assert fuel[1] == pytest.approx(0.5 * (fuel[0] + fuel[2]), rel=0.01)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from livemon.core import pipeline, road_demand
+from livemon.core import climb_ahead, fleet, pipeline, road_demand
 from livemon.core.engine import coolant_heat_kw, fuel_kw_from_air
 from livemon.core.events import Mark, Sample, Tick
 from livemon.core.outcome import RoadAhead
@@ -18,9 +18,8 @@ from livemon.study.plan_march import Lane, march
 from livemon.study.plan_road import Way, Weather, drive, in_steps
 from tests.core.sure import sure
 
-PROFILE = sure(WAGON)
-# Locked on this road: at the very speed of the wagon's lock-up a little slower or faster would be two different drives.
-PROFILE = replace(PROFILE, typed={**PROFILE.typed, "lockup_kmh": Figure(60.0, 0.0, "typed")})
+LOCKED, OPEN = 60.0, 120.0
+"""Lock-up [km/h]: at the very speed of it a little slower or faster would be two different drives."""
 KMH, AIR_C = 75.0, 36.0
 FAR = np.arange(0.0, 19_001.0, 50.0)
 FOOT_M, SUMMIT_M = 6_000.0, 16_000.0
@@ -28,17 +27,19 @@ HEIGHT = 400.0 + np.interp(FAR, [0.0, FOOT_M, SUMMIT_M, FAR[-1]], [0.0, 20.0, 62
 ROUTE = build("made up", FAR, HEIGHT, FAR / 111_195.0, np.zeros(len(FAR)))
 
 
-def foreseen(way: Way, seconds: int) -> tuple[float, list[RoadAhead | None]]:
+def foreseen(way: Way, lockup_kmh: float, seconds: int) -> tuple[float, list[RoadAhead | None]]:
     """Planned peak, and what the live core says second by second on readings of that very drive."""
+    known = sure(WAGON)
+    profile = replace(known, typed={**known.typed, "lockup_kmh": Figure(lockup_kmh, 0.0, "typed")})
     road, weather = in_steps(ROUTE), Weather(AIR_C)
-    body, engine, cooling = PROFILE.body(), PROFILE.engine(), PROFILE.cooling()
+    body, engine, cooling = profile.body(), profile.engine(), profile.cooling()
     planned = drive(road, weather, way, (body, engine, cooling), (body, engine))
     coolant, clock = march(road, weather, [Lane(way, planned, engine, cooling)])
     fuels = np.geomspace(5.0, 700.0, 400)
     fuel = np.interp(planned.heat_kw.ravel(), np.asarray(coolant_heat_kw(engine, fuels)), fuels)
     maf = fuel / float(fuel_kw_from_air(1.0))
 
-    settings = pipeline.CoreSettings(profile=PROFILE, route=ROUTE, route_from_start=True)
+    settings = pipeline.CoreSettings(profile=profile, route=ROUTE, route_from_start=True)
     state, said = pipeline.start(settings), []
     state, _ = pipeline.step(state, Mark(1, (("ac_on", way.ac_on),)), settings)
     for k in range(1, seconds + 1):
@@ -59,12 +60,15 @@ def foreseen(way: Way, seconds: int) -> tuple[float, list[RoadAhead | None]]:
     return float(coolant.max()), said
 
 
-@pytest.mark.parametrize("ac_on", [False, True])
-def test_planned_and_foreseen_peak_are_one(ac_on: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    for unknown in ("STRANGE", "STEADY"):  # the plan says how it will be driven: so must be what is foreseen of it
-        monkeypatch.setattr(road_demand, unknown, 0.02)
+@pytest.mark.parametrize(("ac_on", "lockup_kmh"), [(False, LOCKED), (True, LOCKED), (False, OPEN)])
+def test_planned_and_foreseen_peak_are_one(ac_on: bool, lockup_kmh: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    # the plan says how it will be driven, with what, and that nothing is missed: so must be what is foreseen of it
+    monkeypatch.setattr(climb_ahead, "RESIDUAL_C", 0.0)
+    monkeypatch.setattr(fleet, "START_SD", 0.1 * fleet.START_SD)
+    for unknown, value in {"STRANGE": 0.02, "STEADY": 0.02, "KEEPS": 0.02, "OWN": 0.02, "OWN_KMH": KMH}.items():
+        monkeypatch.setattr(road_demand, unknown, value)
     foot_s = int(FOOT_M / (KMH / 3.6))
-    planned_c, said = foreseen(Way("as driven", KMH, ac_on=ac_on), foot_s + 250)
+    planned_c, said = foreseen(Way("as driven", KMH, ac_on=ac_on), lockup_kmh, foot_s + 250)
     before, after = said[foot_s - 30], said[-1]
     assert planned_c > 98.0
     for road in (before, after):
