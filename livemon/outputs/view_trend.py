@@ -89,13 +89,16 @@ def draw(sheet: Canvas, top: int, rows: int, outcome: Outcome, trend: Trend, uni
         if values is not None:
             for row in range(row_of(values[2]), row_of(values[0]) + 1):
                 sheet.put(row, column, SHADE, Tone.FORECAST)
-    for name, line_c, tone, mark in (
-        ("stop", outcome.stop_c, Tone.WARNING, "═"),
-        ("limit", outcome.limit_c, Tone.CAUTION, "─"),
-    ):
-        if line_c is not None and low <= line_c <= high:
-            sheet.put(row_of(line_c), _AXIS + 1, mark * width, tone)
-            sheet.put(row_of(line_c), _AXIS + 2, f" {name} ", tone)
+    lines = [
+        (name, row_of(line_c), tone, mark)
+        for name, line_c, tone, mark in (
+            ("stop", outcome.stop_c, Tone.WARNING, "═"),
+            ("limit", outcome.limit_c, Tone.CAUTION, "─"),
+        )
+        if line_c is not None and low <= line_c <= high
+    ]
+    for _, row, tone, mark in lines:
+        sheet.put(row, _AXIS + 1, mark * width, tone)
     for column, values in ahead.items():
         if values is not None:
             sheet.put(row_of(values[1]), column, FULL, Tone.FORECAST)
@@ -103,6 +106,8 @@ def draw(sheet: Canvas, top: int, rows: int, outcome: Outcome, trend: Trend, uni
         column = now_column + math.floor((t_ms - outcome.t_ms) / 1000.0 * (width - 1) / (PAST_S + FUTURE_S))
         if column > _AXIS:
             sheet.put(row_of(value_c), min(column, now_column - 1), MARK, Tone.PLAIN, Look.BOLD)
+    for name, row, tone, _ in lines:  # after the marks: a line whose name is crossed out tells nothing
+        sheet.put(row, _AXIS + 2, f" {name} ", tone)
     ticks = {row_of(value): temp(value, units, unit=False) for value in (low, (low + high) / 2, high)}
     for row, words in ticks.items():
         sheet.put(row, 0, words.rjust(_AXIS - 1) + " ", Tone.DIM)
