@@ -72,6 +72,9 @@ class AlertSettings:
 
 CLOSING_OVER_USUAL_C: Final = (1.0, 15.0)
 """A rise counts as closing in only so far over the mean of ten minutes: less is regulation, more is a warm-up."""
+SHUT_OPENING: Final = (0.05, 0.02)
+"""A thermostat open by less keeps an advisory from beginning, by less than the second figure ends it: the engine makes
+less heat than it can carry off.  Judgement, no source."""
 STOP_OVER_LIMIT_C: Final = 10.0
 STOP_UNDER_BOILING_C: Final = 6.0
 
@@ -101,6 +104,8 @@ class Evidence:
     """The thermostat regulates: a slope is no danger yet."""
     warming: bool = False
     """The engine is still warming up."""
+    opening: float | None = None
+    """Of the thermostat, 0 to 1."""
     rate_c_per_min: Band | None = None
     usual_c: float | None = None
     """Mean of the estimate over ten minutes."""
@@ -135,6 +140,10 @@ class Now:
 
     def at_least(self, line_c: float) -> bool:
         return self.hottest_c is not None and self.hottest_c >= line_c
+
+    def shut(self, opening: float) -> bool:
+        """Whether the thermostat is known to be open by less: there is little heat to carry off."""
+        return self.e.opening is not None and self.e.opening < opening
 
     def chance(self, seconds: int, of_stop: bool = False) -> float:
         table = self.e.chance_stop if of_stop else self.e.chance
@@ -344,11 +353,11 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_possible",
         Level.ADVISORY,
-        "chance to cross `limit` within 600 s at or over `advisory_chance`",
-        lambda now, s: now.chance(600) >= s.advisory_chance,
+        "chance to cross `limit` within 600 s at or over `advisory_chance`, the thermostat not all but shut",
+        lambda now, s: now.chance(600) >= s.advisory_chance and not now.shut(SHUT_OPENING[0]),
         "advisory_on_s",
-        "chance below `advisory_exit_share` of it",
-        lambda now, s: now.chance(600) >= s.advisory_chance * s.advisory_exit_share,
+        "chance below `advisory_exit_share` of it, or the thermostat shut",
+        lambda now, s: now.chance(600) >= s.advisory_chance * s.advisory_exit_share and not now.shut(SHUT_OPENING[1]),
         "clear_s",
         "limit possible",
         heat=False,

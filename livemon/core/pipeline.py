@@ -253,6 +253,7 @@ def _evidence(moment: Moment, ahead: Forecast | None, settings: CoreSettings) ->
         time_to_limit_s=None if ahead is None else ahead.time_to_limit_s,
         regulating=now is not None and now.regulating,
         warming=now is not None and now.warming,
+        opening=None if now is None else now.opening,
         rate_c_per_min=moment.rate,
         usual_c=None if now is None else now.usual_c,
         trusted=verdict.trusted,

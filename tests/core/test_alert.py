@@ -170,6 +170,19 @@ def test_warming_up_needs_a_higher_chance_still_and_has_no_short_time() -> None:
     assert max(levels) == Level.CAUTION
 
 
+def test_a_shut_thermostat_keeps_a_far_chance_from_an_advisory() -> None:
+    """On a long descent, or cold: a climb may come within ten minutes, but the engine makes less heat than it sheds."""
+    likely = ((600, 0.4),)
+    _, levels = run(seconds(at(80, chance=likely, opening=0.01), 0, 60))
+    assert max(levels) is Level.NORMAL
+    state, levels = run(seconds(at(90, chance=likely, opening=0.3), 0, 60))
+    assert levels[-1] is Level.ADVISORY
+    state, levels = run(seconds(at(84, chance=likely, opening=0.03), 60, 120), state)
+    assert levels[-1] is Level.ADVISORY, "all but shut: it stays, and would not begin"
+    _, levels = run(seconds(at(80, chance=likely, opening=0.01), 120, 180), state)
+    assert levels[-1] is Level.NORMAL
+
+
 def test_disbelieved_reading_counts_for_nothing_alone() -> None:
     shorted = replace(CALM, coolant_c=215.0, trusted=False)
     _, levels = run(seconds(shorted, 0, 100))
