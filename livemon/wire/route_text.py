@@ -76,6 +76,9 @@ def parse_table(text: str, where: str) -> RoutePoints:
         wanted = f"columns {'|'.join(_DISTANCE)} and {'|'.join(_HEIGHT)}"
         found = ", ".join(names)[:80] or "none"
         raise SetupError(where, wanted, f"columns {found}", "Name the columns in the first row, with their unit.")
+    twice = next((n for n in (distance, height) if names.count(n) > 1), None)
+    if twice is not None:
+        raise SetupError(where, f"one column {twice}", f"{names.count(twice)} of them", "Keep the one that is right")
     at_column, height_column = names.index(distance), names.index(height)
     distances, heights = array("d"), array("d")
     for number, row in enumerate(rows, start=2):

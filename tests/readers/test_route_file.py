@@ -168,6 +168,7 @@ BOMB = '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]>'
         ((GPX % RAMP).replace('encoding="UTF-8"', 'encoding="klingon"'), "GPX"),
         ("", "columns none"),
         ("a,b\n1,2\n", "columns a, b"),
+        ("distance_m,height_m,height_m\n0,1,2\n", "expected one column height_m, found 2 of them"),
         ("distance_m,height_m\n0,1\nx,2\n", "row 3: expected two numbers, found 'x,2'"),
         ("distance_m,height_m\n0,1\ninf,2\n", "row 3: expected a distance"),
         ("distance_m,height_m\n100,1\n50,2\n", "row 3: expected a distance that grows"),
