@@ -13,6 +13,7 @@ from livemon.core.alert_table import (
     STOP_UNDER_BOILING_C,
     AlertSettings,
     Evidence,
+    Ground,
     Now,
     Row,
     default_stop_c,
@@ -45,11 +46,12 @@ class _RowState(NamedTuple):
 
 
 class AlertState(NamedTuple):
-    """What the levels remember; `level`, `reason` and `silenced` are for the screens."""
+    """What the levels remember; `level`, `reason` and `silenced` are for the screens, `ground` for advice."""
 
     level: Level = Level.UNKNOWN
     level_since_ms: int = 0
     reason: str = ""
+    ground: Ground = Ground.HEAT
     silenced: bool = False
     rows: tuple[_RowState, ...] = (_RowState(),) * len(ROWS)
     live_since_ms: int | None = None
@@ -81,8 +83,10 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
     held = level > Level.NORMAL and evidence.t_ms - since < settings.hold_s * 1000
     if wanted > level or (wanted < level and not held and not lost):
         level, since = wanted, evidence.t_ms
-    reason = standing[0].reason if standing and wanted == level else state.reason if level > Level.NORMAL else ""
-    state = state._replace(level=level, level_since_ms=since, reason=reason, rows=rows)
+    reason, ground = ("", Ground.HEAT) if level <= Level.NORMAL else (state.reason, state.ground)
+    if standing and wanted == level:
+        reason, ground = standing[0].reason, standing[0].ground
+    state = state._replace(level=level, level_since_ms=since, reason=reason, ground=ground, rows=rows)
     return _follow_silence(state, evidence, settings), level
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from enum import Enum
 from typing import Final
 
 from livemon.core.keys import check_ranges, key
@@ -165,9 +166,16 @@ class Now:
 
 
 Test = Callable[[Now, AlertSettings], bool]
-FAULT: Final = "fault: see doubts"
-LOST: Final = "data lost"
-"""Reasons that do not by themselves mean heat."""
+
+
+class Ground(Enum):
+    """What a level stands for; only for heat, here or coming, is anything asked of the driver."""
+
+    HEAT = "heat"
+    FAULT = "fault"
+    """A named fault or doubt: for heat unless the engine is still cold."""
+    DATA = "data"
+    """Data lost while nothing was hot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +194,7 @@ class Row:
     """Why the level stands, in the few words a screen has room for."""
     heat: bool = False
     """Stands for an engine that is hot or heading there: data lost now are lost while hot."""
+    ground: Ground = Ground.HEAT
     of_silence: bool = False
     """Judged while data are lost (and only then begins); the other rows are frozen meanwhile."""
 
@@ -211,7 +220,8 @@ def _danger_row(level: Level, on: str) -> Row:
         ends_words="it no longer does",
         stays=stands,
         off="clear_s",
-        reason=FAULT,
+        reason="fault: see doubts",
+        ground=Ground.FAULT,
     )
 
 
@@ -372,7 +382,8 @@ ROWS: Final[tuple[Row, ...]] = (
         "data live again",
         lambda now, s: now.lost_s is not None,
         "reached_on_s",
-        LOST,
+        "data lost",
+        ground=Ground.DATA,
         of_silence=True,
     ),
 )

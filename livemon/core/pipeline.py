@@ -15,7 +15,7 @@ from livemon.core import acted, advice, alert, climb_ahead, forecast, planned, w
 from livemon.core.acted import Doing
 from livemon.core.advice import Advised, Gains, Situation
 from livemon.core.alert import AlertState, Evidence, default_stop_c
-from livemon.core.alert_table import FAULT, LOST
+from livemon.core.alert_table import Ground
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.events import Event, Tick
 from livemon.core.forecast import Forecast
@@ -322,9 +322,9 @@ def _situation(state: State, one: _Judged, gains: Gains, settings: CoreSettings)
 
 def _for_heat(state: State, one: _Judged) -> bool:
     """Whether the level stands for heat: not for lost data alone, nor for a fault of an engine that is still cold."""
-    reason, now = one.alerting.reason, one.moment.now
+    ground, now = one.alerting.ground, one.moment.now
     cold = now is not None and now.coolant_c.likely is not None and now.coolant_c.likely < float(state.cooling.open_c)
-    return not (reason == LOST or (reason == FAULT and cold))
+    return not (ground is Ground.DATA or (ground is Ground.FAULT and cold))
 
 
 def _neighbour_rpm(body: Body, inputs: Inputs) -> tuple[float | None, float | None]:

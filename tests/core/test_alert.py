@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from livemon.core import alert, signals
 from livemon.core.alert import ROWS, AlertSettings, AlertState, Evidence
+from livemon.core.alert_table import Ground
 from livemon.core.events import Tick
 from livemon.core.grid import on_grid
 from livemon.core.outcome import Band, Level, Status
@@ -330,6 +331,18 @@ def test_a_condition_that_comes_and_goes_begins_at_most_twice_a_minute(calm_s: i
     onsets = [s for s in range(1, len(levels)) if levels[s] >= Level.CAUTION > levels[s - 1]]
     assert onsets
     assert all(third - first > 60 for first, third in zip(onsets, onsets[2:], strict=False))
+
+
+def test_a_level_names_the_ground_it_stands_on_and_keeps_it_while_it_is_only_held() -> None:
+    grounds = {row.name: row.ground for row in ROWS if row.ground is not Ground.HEAT}
+    assert grounds == {name: Ground.FAULT for name in grounds if name != "lost"} | {"lost": Ground.DATA}
+    assert {name for name in grounds if name != "lost"} == {"fault_advisory", "fault_caution", "fault_warning"}
+    doubted, _ = run(seconds(at(90, danger=Level.CAUTION), 0, 10))
+    assert (doubted.level, doubted.ground) == (Level.CAUTION, Ground.FAULT)
+    held, _ = run(seconds(CALM, 10, 32), doubted)
+    assert (held.level, held.ground) == (Level.CAUTION, Ground.FAULT)
+    hot, _ = run(seconds(at(111), 32, 40), held)
+    assert (hot.reason, hot.ground) == ("limit reached", Ground.HEAT)
 
 
 def test_data_lost_while_a_level_is_only_held_do_not_end_it() -> None:
