@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
-from livemon.core.advice_eases import cools_by_itself
+from livemon.core.advice_eases import cools_by_itself, falls, recovers, stays_steady, usual
 from livemon.core.advice_helps import GEARS, against, helping, keep_idling, say, soaking, turns
 from livemon.core.advice_situation import (
     AdviceSettings,
@@ -82,8 +82,23 @@ def _follow(state: AdviceState, now: Situation, s: AdviceSettings) -> AdviceStat
     hot = now.estimate_c is not None and now.estimate_c >= now.limit_c - _HOT_DRIVE_C
     if (now.climb_gained_m or 0.0) >= s.hard_climb_m or (hot and mean is not None and not slow):
         hard = now.t_ms
-    easing = (now.t_ms if state.easing_ms is None else state.easing_ms) if cools_by_itself(state, now) else None
-    return state._replace(t_ms=now.t_ms, mean_kmh=mean, slow=slow, still_since_ms=still, hard_ms=hard, easing_ms=easing)
+    state = state._replace(usual_c=usual(state, now, step_s))
+    return state._replace(
+        t_ms=now.t_ms,
+        mean_kmh=mean,
+        slow=slow,
+        still_since_ms=still,
+        hard_ms=hard,
+        easing_ms=_since(state.easing_ms, cools_by_itself(state, now), now),
+        falling_ms=_since(state.falling_ms, falls(state, now), now),
+        steady_ms=_since(state.steady_ms, stays_steady(state, now), now),
+    )
+
+
+def _since(before_ms: int | None, stands: bool, now: Situation) -> int | None:
+    if not stands:
+        return None
+    return now.t_ms if before_ms is None else before_ms
 
 
 def _remember_first(state: AdviceState, first: Action | None, now: Situation, s: AdviceSettings) -> AdviceState:
@@ -109,7 +124,7 @@ def _choose(
         return Advised((OFF_FOR_FAN,))
     blind = now.status in LOST_DATA
     first: list[Advice] = []
-    if now.level is Level.WARNING:
+    if now.level is Level.WARNING and (standing or not recovers(state, now)):
         first.append(_at_stop(state, now, standing, blind))
     elif no_fan and state.slow:  # between two stops: the same word as at them, not another each few seconds
         first.append(STOP_FOR_FAN)
@@ -124,7 +139,7 @@ def _choose(
         idling = soaking(state, now, s, standing)
         return Advised((*first, *([keep_idling(state, now, s)] if idling else [])))
     helps, withheld = helping(state, now, s, standing, gears)
-    in_turn = tuple(helps) if first else turns(helps, state.asked)
+    in_turn = tuple(helps) if first else turns(helps, state.asked, now)
     return Advised((*first, *in_turn), withheld)
 
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from livemon.core.advice_eases import comfort_first, easing
+from livemon.core.advice_eases import NOT_WHILE_FALLING, comfort_first, falling, quiet
 from livemon.core.advice_situation import AdviceSettings, AdviceState, Regime, Situation, past
 from livemon.core.advice_words import WORDS
 from livemon.core.outcome import Action, Advice, Level, Withheld
@@ -96,11 +96,13 @@ def helping(
     regime = Regime.STANDING if standing else Regime.TRAFFIC if state.slow else Regime.AT_SPEED
     helps: list[Advice] = []
     withheld: list[Withheld] = []
-    since, eased = dict(state.gears_since), easing(state, now)
+    since, asks_nothing = dict(state.gears_since), quiet(state, now)
     for step in ORDER[regime]:
         able: list[Advice] = []
         for action in step:
-            if not soaking(state, now, s, standing) if action is Action.KEEP_IDLING else eased:
+            if not soaking(state, now, s, standing) if action is Action.KEEP_IDLING else asks_nothing:
+                continue
+            if action in NOT_WHILE_FALLING and falling(state, now):
                 continue
             why_not = gears[action] if action in GEARS else against(action, now, s, state.first)
             if why_not is None and action in GEARS and now.t_ms - since[action] < s.steady_s * 1000:
@@ -114,11 +116,16 @@ def helping(
     return helps, tuple(withheld)
 
 
-def turns(helps: Sequence[Advice], asked: tuple[Action, ...]) -> tuple[Advice, ...]:
-    """Those that were asked for long go behind those that were not; the heater is last, and alone at its turn."""
+def turns(helps: Sequence[Advice], asked: tuple[Action, ...], now: Situation) -> tuple[Advice, ...]:
+    """Those that were asked for long go behind those that were not; the heater is last, and alone at its turn.
+
+    A/C that nobody tells of may well be off since it was asked: it does not come first a second time while there is
+    something else.
+    """
     waiting = [a for a in helps if a.action not in asked]
     if not waiting:  # all have had their turn: from the top again
-        return tuple(helps)
+        last = (Action.AC_OFF,) if now.ac_on is None else ()
+        return tuple(sorted(helps, key=lambda a: (a.action is Action.HEATER_ON, a.action in last)))
     if [a.action for a in waiting] == [Action.HEATER_ON]:
         return tuple(waiting)
     in_turn = [*waiting, *(a for a in helps if a.action in asked)]

@@ -56,6 +56,8 @@ class Situation:
     stop_c: float
     estimate_c: float | None = None
     rate_c_per_min: float | None = None
+    settles_c: float | None = None
+    """Where it heads if the demand of the last minute holds."""
     trusted: bool | None = None
     heat: bool = True
     """The level stands for heat, here or coming; an advisory for lost data or a cold engine asks nothing of anybody."""
@@ -79,8 +81,10 @@ class Situation:
     fan_engine_driven: bool | None = None
     limit_chance: float | None = None
     """Chance to cross the limit within 300 s."""
+    stop_chance: float | None = None
+    """Chance to cross the stop line within 120 s."""
     road_chance: float | None = None
-    """The same along the road of a route within 15 min; only with a route."""
+    """Chance to cross the limit along the road of a route within 15 min; only with a route."""
     fault: bool = False
     """A named doubt or fault asks for a level of its own."""
     gains: Gains = field(default_factory=dict)
@@ -110,6 +114,12 @@ class AdviceState(NamedTuple):
     """Since when another gear has been open without a break [ms]."""
     easing_ms: int | None = None
     """Since when it cools by itself with the limit not near [ms]; None = it does not."""
+    falling_ms: int | None = None
+    """Since when it falls fast [ms]; None = it does not."""
+    usual_c: float | None = None
+    """Mean of the estimate over some minutes."""
+    steady_ms: int | None = None
+    """Since when it does not rise, far under the limit and with no more than an advisory [ms]; None = it does."""
     engine_off_said: bool = False
     """At this standstill past the stop line: from engine off there is no way back to idling."""
     level: Level = Level.UNKNOWN

@@ -293,6 +293,82 @@ def test_what_cools_by_itself_is_asked_for_nothing_until_it_turns() -> None:
     assert actions(parked, 30) == [Action.KEEP_IDLING]
 
 
+def test_while_it_falls_fast_nothing_is_asked_that_costs_the_driver_or_the_people_inside() -> None:
+    """Downhill, or out of the jam again: slower would take the air that cools, whatever the forecast says."""
+    down = replace(CLIMB, estimate_c=107.0, rate_c_per_min=-8.0, limit_chance=0.7)
+    assert actions(down, 20) == [Action.AC_OFF]
+    assert actions(replace(down, estimate_c=111.0), 20) == [Action.AC_OFF], "past the limit too"
+    assert Action.SLOW_DOWN in actions(down, 5), "it must have fallen for some seconds"
+    assert Action.SLOW_DOWN in actions(replace(down, rate_c_per_min=-2.0), 20)
+    for doubted in ({"fault": True}, {"trusted": False}, {"estimate_c": 118.5, "level": Level.WARNING}):
+        assert Action.SLOW_DOWN in actions(replace(down, **doubted), 20), doubted
+    state, _ = after(down, 20)
+    assert [a.action for a in after(replace(down, rate_c_per_min=-1.5), 5, state)[1].advice] == [Action.AC_OFF]
+    assert Action.SLOW_DOWN in [a.action for a in after(replace(down, rate_c_per_min=-0.5), 5, state)[1].advice]
+
+
+def test_a_warning_that_has_passed_asks_nobody_to_pull_over() -> None:
+    passed = replace(
+        CLIMB, level=Level.WARNING, estimate_c=112.0, rate_c_per_min=-15.0, stop_chance=0.01, settles_c=90.0
+    )
+    assert actions(passed, 30) == [Action.AC_OFF]
+    assert actions(passed, 10)[0] is Action.PULL_OVER, "it must have fallen for longer"
+    for not_yet in (
+        {"estimate_c": 116.5},
+        {"settles_c": 110.0},
+        {"settles_c": None},
+        {"rate_c_per_min": -2.0},
+        {"stop_chance": 0.2},
+        {"stop_chance": None},
+        {"fault": True},
+        {"trusted": False},
+        {"estimate_c": None},
+    ):
+        assert actions(replace(passed, **not_yet), 30)[0] is Action.PULL_OVER, not_yet
+    assert actions(replace(passed, coolant_lost=True), 30) == [Action.PULL_OVER]
+    assert actions(replace(passed, speed_kmh=0.0), 30) == [Action.KEEP_IDLING], "parked is parked"
+
+
+def test_an_advisory_over_a_steady_temperature_far_from_the_limit_asks_nothing() -> None:
+    """An unknown vehicle at 95 C on a hot plain: be aware, and no more."""
+    plain = replace(CLIMB, level=Level.ADVISORY, estimate_c=95.0, rate_c_per_min=0.0, limit_chance=0.12)
+    assert actions(plain, 30) == []
+    assert Action.AC_OFF in actions(plain, 10)
+    for reason in (
+        {"level": Level.CAUTION},
+        {"limit_chance": 0.2},
+        {"limit_chance": None},
+        {"road_chance": 0.3},
+        {"rate_c_per_min": 2.5},
+        {"estimate_c": 101.0},
+        {"fault": True},
+    ):
+        assert Action.AC_OFF in actions(replace(plain, **reason), 30), reason
+    state, _ = after(replace(plain, level=Level.NORMAL), 30)
+    assert after(plain, 1, state)[1].advice == (), "steady before it began: nothing is asked for a moment only"
+    assert Action.AC_OFF in [a.action for a in after(replace(plain, estimate_c=97.5), 5, state)[1].advice], "it rises"
+    for second in range(300):
+        state, said = after(replace(plain, estimate_c=95.0 + 1.5 * second / 60.0), 1, state)
+    assert Action.AC_OFF in [a.action for a in said.advice], "slowly, but it rises"
+
+
+def test_air_conditioning_nobody_tells_of_is_asked_first_only_once() -> None:
+    """Whether it was done cannot be seen; asked for ever it teaches the driver not to look."""
+    untold, _ = after(CLIMB, 300)
+    told, _ = after(replace(CLIMB, ac_on=True), 300)
+    shown, shown_told = set(), set()
+    for _second in range(200):
+        untold, said = after(CLIMB, 1, untold)
+        told, said_told = after(replace(CLIMB, ac_on=True), 1, told)
+        shown.add(said.advice[0].action)
+        shown_told.add(said_told.advice[0].action)
+        assert {a.action for a in said.advice} == {a.action for a in said_told.advice}, "it is still in the list"
+    assert shown == {Action.SLOW_DOWN}
+    assert shown_told == {Action.AC_OFF}, "known to be on: it comes first"
+    alone, _ = after(JAM, 300)
+    assert after(JAM, 1, alone)[1].advice[0].action is Action.AC_OFF, "nothing else is there"
+
+
 def test_the_heater_waits_until_the_limit_is_near_or_likely() -> None:
     likely, unlikely = replace(CLIMB, limit_chance=0.4), replace(CLIMB, limit_chance=0.2)
     assert actions(likely)[-1] is Action.HEATER_ON
@@ -310,7 +386,7 @@ def test_the_heater_keeps_its_turn_while_the_limit_is_half_as_likely() -> None:
     while said.advice[0].action is not Action.HEATER_ON:
         state, said = after(replace(CLIMB, limit_chance=0.4), 1, state)
     assert after(replace(CLIMB, limit_chance=0.2), 10, state)[1].advice[0].action is Action.HEATER_ON
-    assert after(replace(CLIMB, limit_chance=0.1), 10, state)[1].advice[0].action is Action.AC_OFF
+    assert after(replace(CLIMB, limit_chance=0.1), 10, state)[1].advice[0].action is Action.SLOW_DOWN
 
 
 def test_words_are_at_most_five_and_every_action_has_some() -> None:
