@@ -76,6 +76,9 @@ CLOSING_OVER_USUAL_C: Final = (1.0, 15.0)
 SHUT_OPENING: Final = (0.05, 0.02)
 """A thermostat open by less keeps an advisory from beginning, by less than the second figure ends it: the engine makes
 less heat than it can carry off.  Judgement, no source."""
+FALLING_FAR: Final = (-3.0, 5.0)
+"""Falling so fast [K/min], so far under the limit [K]: no forecast of it begins a level until the fall is over.
+Judgement, no source."""
 STOP_OVER_LIMIT_C: Final = 10.0
 STOP_UNDER_BOILING_C: Final = 6.0
 
@@ -116,6 +119,8 @@ class Evidence:
     """What the named doubts and faults alone ask for (core/trust)."""
     climb_chance: float | None = None
     """Chance to cross the limit on the road ahead within 15 minutes; only with a route."""
+    moving: bool = False
+    """Road speed is known and not zero: no engine speed may then be a fault of its sensor."""
     silenced_ms: int | None = None
     """When the sound was last silenced by key or switch; None = not silenced."""
 
@@ -146,14 +151,31 @@ class Now:
         """Whether the thermostat is known to be open by less: there is little heat to carry off."""
         return self.e.opening is not None and self.e.opening < opening
 
+    def still(self) -> bool:
+        """The engine is seen to stand: it makes no heat, and what soaks into the coolant is soon over."""
+        return self.e.status is Status.ENGINE_OFF and not self.e.moving
+
+    def falling_far(self) -> bool:
+        """Falling fast, well under the limit: whatever is foreseen, it is not coming now."""
+        rate, most = self.e.rate_c_per_min, FALLING_FAR
+        if self.hottest_c is None or rate is None or rate.likely is None:
+            return False
+        return rate.likely <= most[0] and self.hottest_c <= self.e.limit_c - most[1]
+
     def chance(self, seconds: int, of_stop: bool = False) -> float:
         table = self.e.chance_stop if of_stop else self.e.chance
         return dict(table or ()).get(seconds, 0.0)
+
+    def foreseen(self, seconds: int, of_stop: bool = False) -> float:
+        """The same as far as it counts for a level: nothing is foreseen of an engine that stands."""
+        return 0.0 if self.still() else self.chance(seconds, of_stop)
 
     def closing(self, s: AlertSettings) -> bool:
         """Close under the limit, over what has been usual, and on a line that reaches it soon."""
         hottest, usual, rate = self.hottest_c, self.e.usual_c, self.e.rate_c_per_min
         if hottest is None or usual is None or rate is None or rate.likely is None or rate.likely <= 0.0:
+            return False
+        if self.still():
             return False
         low, high = CLOSING_OVER_USUAL_C
         margin = self.e.limit_c - hottest
@@ -161,6 +183,8 @@ class Now:
         return near and usual + low <= hottest <= usual + high
 
     def time_to_limit_s(self) -> float:
+        if self.still():
+            return float("inf")
         likely = self.e.time_to_limit_s.likely if self.e.time_to_limit_s else None
         return float("inf") if likely is None else likely
 
@@ -254,10 +278,10 @@ ROWS: Final[tuple[Row, ...]] = (
         "stop_coming",
         Level.WARNING,
         "chance to cross `stop` within 120 s at or over `warning_chance`",
-        lambda now, s: now.chance(120, of_stop=True) >= s.warning_chance,
+        lambda now, s: now.foreseen(120, of_stop=True) >= s.warning_chance,
         "coming_on_s",
         "chance below `exit_share` of it",
-        lambda now, s: now.chance(120, of_stop=True) >= s.warning_chance * s.exit_share,
+        lambda now, s: now.foreseen(120, of_stop=True) >= s.warning_chance * s.exit_share,
         "coming_clear_s",
         "stop line coming",
         heat=True,
@@ -290,11 +314,11 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_coming",
         Level.CAUTION,
-        "chance to cross `limit` within 300 s at or over `caution_chance` (`regulating_chance`, `warming_chance`)",
-        lambda now, s: now.chance(300) >= _caution_chance(now, s),
+        "300 s chance of `limit` at or over `caution_chance` (`regulating_chance`, `warming_chance`); not falling far",
+        lambda now, s: now.foreseen(300) >= _caution_chance(now, s) and not now.falling_far(),
         "foreseen_on_s",
         "chance below `exit_share` of it",
-        lambda now, s: now.chance(300) >= _caution_chance(now, s) * s.exit_share,
+        lambda now, s: now.foreseen(300) >= _caution_chance(now, s) * s.exit_share,
         "coming_clear_s",
         "limit coming",
         heat=True,
@@ -330,7 +354,7 @@ ROWS: Final[tuple[Row, ...]] = (
         lambda now, s: now.closing(s),
         "coming_on_s",
         "`deadband` further below",
-        lambda now, s: now.at_least(now.e.limit_c - s.closing_margin_c - s.deadband_c),
+        lambda now, s: now.at_least(now.e.limit_c - s.closing_margin_c - s.deadband_c) and not now.still(),
         "coming_clear_s",
         "closing on the limit",
         heat=True,
@@ -363,11 +387,13 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(
         "limit_possible",
         Level.ADVISORY,
-        "chance to cross `limit` within 600 s at or over `advisory_chance`, the thermostat not all but shut",
-        lambda now, s: now.chance(600) >= s.advisory_chance and not now.shut(SHUT_OPENING[0]),
+        "600 s chance of `limit` at or over `advisory_chance`, not falling far; thermostat not all but shut",
+        lambda now, s: (
+            now.foreseen(600) >= s.advisory_chance and not now.shut(SHUT_OPENING[0]) and not now.falling_far()
+        ),
         "advisory_on_s",
         "chance below `advisory_exit_share` of it, or the thermostat shut",
-        lambda now, s: now.chance(600) >= s.advisory_chance * s.advisory_exit_share and not now.shut(SHUT_OPENING[1]),
+        lambda now, s: now.foreseen(600) >= s.advisory_chance * s.advisory_exit_share and not now.shut(SHUT_OPENING[1]),
         "clear_s",
         "limit possible",
         heat=False,

@@ -260,6 +260,7 @@ def _evidence(moment: Moment, ahead: Forecast | None, settings: CoreSettings) ->
         coolant_lost=verdict.coolant_lost,
         danger=verdict.danger,
         climb_chance=None if moment.climb is None else moment.climb.chance_soon,
+        moving=bool(inputs.speed_kmh),
         silenced_ms=inputs.silenced_ms,
     )
 

@@ -184,6 +184,37 @@ def test_a_shut_thermostat_keeps_a_far_chance_from_an_advisory() -> None:
     assert levels[-1] is Level.NORMAL
 
 
+@pytest.mark.parametrize("row", ["stop_coming", "limit_coming", "limit_soon", "limit_closing", "limit_possible"])
+def test_nothing_is_foreseen_of_an_engine_that_stands(row: str) -> None:
+    """Key on at a summit: what soaks into the coolant is soon over; a line that is reached still counts."""
+    off = replace(BEGINS[row], status=Status.ENGINE_OFF)
+    begun, _ = run(seconds(BEGINS[row], 0, 30))
+    assert begun.level >= Level.ADVISORY
+    state, _ = run(seconds(off, 0, 60))
+    # 108 of 110 C is close, and 112 C over it, engine or not
+    reached = {"limit_closing": Level.ADVISORY, "stop_coming": Level.CAUTION}.get(row, Level.NORMAL)
+    assert state.level is reached
+    ended, _ = run(seconds(off, 30, 120), begun)
+    assert ended.level is reached
+    assert run(seconds(replace(off, moving=True), 0, 60))[0].level is begun.level, "a speed sensor of the engine fails"
+    assert run(seconds(at(111, status=Status.ENGINE_OFF), 0, 10))[0].level is Level.CAUTION
+
+
+def test_what_falls_fast_well_under_the_limit_begins_no_level_by_forecast() -> None:
+    """A hot restart, then downhill: 94 C, falling 6 K a minute, "limit coming"."""
+    down = {"rate_c_per_min": Band(-4.0, -3.0, -2.0)}
+    for row in ("limit_coming", "limit_possible"):
+        state, levels = run(seconds(replace(BEGINS[row], **down), 0, 60))
+        assert set(levels) == {Level.UNKNOWN, Level.NORMAL}, row
+        assert run(seconds(BEGINS[row], 60, 80), state)[0].level > Level.NORMAL, "the fall is over"
+        begun, _ = run(seconds(BEGINS[row], 0, 40))
+        assert run(seconds(replace(BEGINS[row], **down), 40, 200), begun)[0].level is begun.level, "it stays"
+        slower = replace(BEGINS[row], rate_c_per_min=Band(-3.9, -2.9, -1.9))
+        assert run(seconds(slower, 0, 60))[0].level > Level.NORMAL
+    near = at(105.5, chance=((300, 0.5),), **down)
+    assert run(seconds(near, 0, 60))[0].level is Level.CAUTION
+
+
 def test_disbelieved_reading_counts_for_nothing_alone() -> None:
     shorted = replace(CALM, coolant_c=215.0, trusted=False)
     _, levels = run(seconds(shorted, 0, 100))
