@@ -16,9 +16,10 @@ from typing import Final
 
 import numpy as np
 
+from livemon.study.fan_map import fan_map
 from livemon.study.part_pieces import DEGREES, SOUND, PartPieces, State
 from livemon.study.piece_model import SIZED, Spreads, model_of
-from livemon.study.segments import Floats, Piece, Regime
+from livemon.study.segments import PIECE_S, Floats, Piece, Regime
 
 OTHER: Final = "something else"
 # Spreads [log] were chosen for the best mean log probability of the true state on made-up garages of two plants
@@ -26,33 +27,33 @@ OTHER: Final = "something else"
 FIGURES: Final = 1.26
 """Of the profile's spreads, so many times as much is allowed."""
 SPREADS: Final = Spreads(
-    offset=0.33,
-    offset_ac=0.04,
+    offset=0.18,
+    offset_ac=0.022,
     change=0.0,
     change_regime=0.0,
     drive=0.004,
     drive_regime=0.006,
     drive_regime_kw=0.27,
-    slow=0.004,
-    piece=0.011,
-    piece_kw=0.55,
-    reading_c=0.12,
-    idle=1.6,
+    slow=0.003,
+    piece=0.008,
+    piece_kw=0.75,
+    reading_c=0.16,
+    idle=1.2,
 )
 SIZES: Final = (0.5, 0.71, 1.0, 1.41, 2.0, 2.8, 4.0)
 SIZE_SPREAD: Final = 0.44
 """How much more or less drives of one vehicle may differ, and the spread of its logarithm beforehand."""
-MISSED: Final = 0.045
+MISSED: Final = 0.033
 APART: Final = (6.0, 25.0, 40.0)
 """What the physics misses within a regime, and how far coolant [K], outside air [K] and speed [km/h] are apart where it
 is another; so is A/C on from off."""
 SAME: Final = (0.023, 0.0055)
 """How far a sound vehicle drifts, overall and by regime."""
 SHAPE: Final = {
-    "weak_electric_fan": 0.45,
-    "slipping_fan_clutch": 0.2,
-    "clogged_condenser": 0.05,
-    "half_blocked_radiator": 0.125,
+    "weak_electric_fan": 0.3,
+    "slipping_fan_clutch": 0.23,
+    "clogged_condenser": 0.067,
+    "half_blocked_radiator": 0.145,
     "low_pump_flow": 0.08,
 }
 """Error of a weak part's pattern in each regime, as a share of the pattern there."""
@@ -122,13 +123,14 @@ def _missed(pieces: Sequence[Piece]) -> Floats:
 
 
 def _of_state(seen: PartPieces, state: State, together: Floats) -> tuple[Floats, Floats]:
-    """(target, covariance) of what hangs on the state: its pattern; figures and weather of each drive by its slopes."""
+    """(target, covariance) of what hangs on the state: its pattern; figures, fans and weather by its slopes."""
     shared = np.array([not u.own for u in seen.every])
     slopes = seen.slopes[state]
     figures, own = FIGURES * slopes[:, shared], slopes[:, ~shared]
     ratio = np.array([p.log_ratio for p in seen.pieces])
     target = ratio + seen.patterns[state] - slopes[:, shared] @ seen.at[shared]
-    return target, np.asarray(figures @ figures.T + together * (own @ own.T))
+    unsure = figures @ figures.T + together * (own @ own.T) + fan_map(seen.pieces, seen.every, slopes)
+    return target, np.asarray(unsure)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +155,9 @@ class _Sized:
         return float(np.logaddexp.reduce(each + weight)) - self.log_root
 
 
-def trial_covariance(regimes: Sequence[Regime], heat_kw: Floats) -> Floats:
-    """(steps, steps): what one more drive, with a piece in each step at this heat shed, leaves open of it [log]."""
-    own = SPREADS.drive_regime**2 + SPREADS.piece**2 + MISSED**2
-    own_kw = (SPREADS.drive_regime_kw**2 + SPREADS.piece_kw**2) * SPREADS.per_kw(regimes, heat_kw) ** 2
+def trial_covariance(regimes: Sequence[Regime], heat_kw: Floats, minutes: Floats) -> Floats:
+    """(steps, steps): what one more drive with these minutes and heat of its steps leaves open of it [log]."""
+    pieces = np.maximum(60.0 * minutes / PIECE_S, 1.0)
+    own = SPREADS.drive_regime**2 + SPREADS.piece**2 / pieces + MISSED**2
+    own_kw = (SPREADS.drive_regime_kw**2 + SPREADS.piece_kw**2 / pieces) * SPREADS.per_kw(regimes, heat_kw) ** 2
     return np.asarray(SPREADS.drive**2 + SPREADS.slow**2 + np.diag(own + own_kw))

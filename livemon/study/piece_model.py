@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from livemon.study.fan_map import fan_map
 from livemon.study.segments import CAPACITY_KJ_K, Floats, Piece, Regime
 from livemon.study.shed_lanes import Unknown
 
@@ -131,6 +132,7 @@ def _blocks(
         here = (side == state).astype(float)[:, None]
         out.append((f"change {state}", here, spreads.change))
         out.append((f"change {state} by regime", here * is_regime, spreads.change_regime))
+    out.append(("fan map", _root(fan_map(found, every, slopes)), 1.0))
     out += [(f"own {every[k].name}", -is_drive * slopes[:, [k]], 1.0) for k in own]
     out += [
         ("drive", is_drive, spreads.drive),
@@ -147,7 +149,12 @@ def _slow(found: Sequence[Piece]) -> Floats:
     drive = np.array([p.drive for p in found])
     middle = np.array([p.start_s + 30.0 * p.minutes for p in found])
     near = np.exp(-np.abs(middle[:, None] - middle) / SLOW_S) * (drive[:, None] == drive)
-    return np.asarray(np.linalg.cholesky(near + 1e-9 * np.eye(len(found))))
+    return _root(near)
+
+
+def _root(covariance: Floats) -> Floats:
+    """Columns whose independent unknowns make a disturbance of that covariance."""
+    return np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance))))
 
 
 def ends(found: Sequence[Piece]) -> Floats:

@@ -19,10 +19,14 @@ from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_b
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive."""
+    """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive.
+
+    `ratio`: standard deviation of a figure over its likely value.
+    """
 
     name: str
     own: bool = False
+    ratio: float = 1.0
 
 
 NUISANCES: Final = (
@@ -91,7 +95,8 @@ def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
     missing = {name for fan, names in _FANS.items() if profile.state(fan).likely == 0.0 for name in names}
 
     def figures(names: Sequence[str]) -> list[Unknown]:
-        return [Unknown(n) for n in names if profile.state(n).spread > 0.0 and n not in missing]
+        known = ((n, profile.state(n)) for n in names if n not in missing)
+        return [Unknown(n, ratio=f.spread / (f.likely or 1.0)) for n, f in known if f.spread > 0.0]
 
     usual = (u for u in NUISANCES if u.name not in missing)
     return (*figures((*_ENGINE, *_COOLING)), *usual, *figures(_MORE), *_MORE_NUISANCES)

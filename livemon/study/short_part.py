@@ -29,7 +29,7 @@ from livemon.study.student import t_quantile
 UNSEEN: Final = 0.15
 """What a test tells less [log] in a regime in which the vehicle was not driven while it was sound."""
 LEAST_GAIN: Final = 0.0005
-SURE: Final = 0.90
+SURE: Final = 0.80
 STRONG: Final = 0.95
 LEAST_MINUTES: Final = 6.0
 DOF: Final = 4.0
@@ -186,7 +186,8 @@ def _next_test(found: ChangeFit, seen: PartPieces, weighed: Weighed, profile: Ve
         shifts = iter((ratio[:, [0]] - ratio[:, len(seen.every) + 1 :]).T)
         patterns = {p: np.zeros(len(steady)) if p == HEALTHY else next(shifts) for p in parts}
         covariance = slopes[:, shared] @ figures @ slopes[:, shared].T + slopes[:, own] @ slopes[:, own].T
-        covariance += trial_covariance([step.regime for step in trial.steps], heat_kw)
+        minutes = np.array([step.minutes for step in trial.steps])
+        covariance += trial_covariance([step.regime for step in trial.steps], heat_kw, minutes)
         covariance += np.diag([0.0 if _was_driven(seen, step, 0.0) else UNSEEN**2 for step in trial.steps])
         done = max(_was_driven(seen, step, 1.0) for step in trial.steps)
         gain = 0.0

@@ -140,6 +140,10 @@ def test_every_size_at_once_is_the_sum_over_sizes() -> None:
 
 
 def test_one_more_drive_leaves_more_open_where_little_is_shed_and_some_of_it_is_the_drives_own() -> None:
-    found = trial_covariance([Regime.IDLE, Regime.LEVEL], np.array([6.0, 40.0]))
+    heat_kw = np.array([6.0, 40.0])
+    found = trial_covariance([Regime.IDLE, Regime.LEVEL], heat_kw, np.array([4.0, 10.0]))
     assert found[0, 0] > 4.0 * found[1, 1] > 0.0
     assert 0.0 < found[0, 1] < found[1, 1]
+    longer = trial_covariance([Regime.IDLE, Regime.LEVEL], heat_kw, np.array([8.0, 10.0]))
+    assert 0.5 * found[0, 0] < longer[0, 0] < found[0, 0]
+    assert longer[1, 1] == pytest.approx(found[1, 1])
