@@ -145,7 +145,9 @@ def at_rest(state: AlertState) -> bool:
 
 
 def _ready(state: AlertState, e: Evidence) -> bool:
-    """Data have been live for more than one reading: nothing standing then means normal."""
+    """Data have been live for more than one reading: nothing standing then means normal, but not the first over it."""
+    if state.level is Level.UNKNOWN and Now.of(e).at_least(e.limit_c):
+        return False
     return state.live_since_ms is not None and e.readings > state.live_since_readings
 
 

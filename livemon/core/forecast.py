@@ -49,6 +49,13 @@ _WIDEST: Final = float(np.log(27.0))
 Beyond, as after a long descent that cooled the engine well under its thermostat, hardly anything was learned."""
 
 
+FALLS_C: Final = 3.0
+FAR_C: Final = 25.0
+"""Expected to be so much cooler in two minutes, or so far under a line, a chance is held to what the bands allow;
+elsewhere the table of chances is the better judge.  Judgement, no source."""
+_NORMAL_BY_LOGISTIC: Final = 1.702
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """All that is foreseen at one tick; bands are 80 %, temperatures [C], times [s]."""
@@ -148,10 +155,12 @@ def _looked(table: calibration.Table, asked: Sequence[Asked]) -> Iterator[Foreca
     usual_c = np.array([one.state.usual_c for one in asked])
     view = ahead.outlook(bank, flow, pace, ahead.run(bank, flow, pace), usual_c)
     limit_c, stop_c = np.array([one.limit_c for one in asked]), np.array([one.stop_c for one in asked])
-    of_limit = chances(view, limit_c, table)
-    of_stop = np.minimum(chances(view, stop_c, table), of_limit)  # whoever crosses the stop has crossed the limit
+    bands = [ahead_band(view, h, table) for h in HORIZONS_S]
+    of_limit = np.minimum(chances(view, limit_c, table), most_chance(view.now_c, bands, limit_c))
+    of_stop = np.minimum(chances(view, stop_c, table), most_chance(view.now_c, bands, stop_c))
+    of_stop = np.minimum(of_stop, of_limit)  # whoever crosses the stop has crossed the limit
     chance, chance_stop = ([[round(p, 4) for p in row] for row in rows.tolist()] for rows in (of_limit, of_stop))
-    bands = [ahead_band(view, h, table).tolist() for h in HORIZONS_S]
+    bands = [band.tolist() for band in bands]
     settles = _settles(view).tolist()
     reached = (view.now_c >= limit_c).tolist()
     for k, one in enumerate(asked):
@@ -238,6 +247,27 @@ def chances(view: ahead.Outlook, limit_c: Array, table: calibration.Table) -> Ar
     logit = table.chance(ahead.toward(view, limit_c))
     chance: Array = np.maximum.accumulate(1.0 / (1.0 + np.exp(-logit)), axis=-1)
     return np.where((view.now_c >= limit_c)[..., None], 1.0, chance)
+
+
+def most_chance(now_c: Array, bands: Sequence[Array], line_c: Array) -> Array:
+    """The greatest chance of `line_c` within each of `ahead.HORIZONS` (last axis) that bands ahead leave room for.
+
+    Past a summit the table of chances, learned on the way to the line, goes on for a minute or two in its rise; after a
+    long descent it is asked where nothing was learned.  There the chance to have crossed is held to twice that of
+    being over the line at the worst of the bands so far (reflection principle, Feller 1971; the tail is that of
+    a logistic of the normal's width); 1 elsewhere, and at the line or over it.
+
+    now_c, line_c: (moments,) [C]; bands: one (moments, 3) for each of HORIZONS_S, as `ahead_band`.
+    Example: 107 C, expected at 96, 99 and 102 (up to 101, 104, 119) C, line 108 C -> 0.01, 0.01, 0.04, 0.04, 0.63 ...
+    """
+    over = []
+    for band in bands:
+        spread = (band[..., 2] - band[..., 1]) / Z80
+        over.append(2.0 / (1.0 + np.exp(_NORMAL_BY_LOGISTIC * (line_c - band[..., 1]) / spread)))
+    worst = np.maximum.accumulate(np.stack(over, axis=-1), axis=-1)
+    places = [min(sum(h > shown for shown in HORIZONS_S), len(HORIZONS_S) - 1) for h in HORIZONS]
+    held = (bands[0][..., 1] <= now_c - FALLS_C) | (now_c <= line_c - FAR_C)
+    return np.where((held & (now_c < line_c))[..., None], np.minimum(worst[..., places], 1.0), 1.0)
 
 
 def ahead_band(view: ahead.Outlook, horizon_s: int, table: calibration.Table) -> Array:

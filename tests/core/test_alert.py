@@ -184,6 +184,12 @@ def test_a_shut_thermostat_keeps_a_far_chance_from_an_advisory() -> None:
     assert levels[-1] is Level.NORMAL
 
 
+def test_the_first_level_is_never_normal_over_the_limit() -> None:
+    """Started again on a hot climb: unknown for three seconds, then a caution."""
+    _, levels = run(seconds(at(112), 0, 10))
+    assert levels == [Level.UNKNOWN] * 3 + [Level.CAUTION] * 7
+
+
 @pytest.mark.parametrize("row", ["stop_coming", "limit_coming", "limit_soon", "limit_closing", "limit_possible"])
 def test_nothing_is_foreseen_of_an_engine_that_stands(row: str) -> None:
     """Key on at a summit: what soaks into the coolant is soon over; a line that is reached still counts."""
