@@ -10,6 +10,7 @@ does not know the road ahead (`climb_ahead`).
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -50,6 +51,11 @@ TRUST: Final = 0.1
 """Share of a reading's log likelihood that counts for a vehicle's weight: ten readings in a row err alike."""
 FORGET: Final = 0.998
 LIGHTEST: Final = -4.0
+MISS_S: Final = 120.0
+MISS_FROM_S: Final = 300.0
+"""How far off the vehicles are is told by how far readings correct them within MISS_S, from so long after the start."""
+MISS_FIRST, MISS_C = 12, 1.5
+_MISS_KEPT: Final = exp(-STEP_S / MISS_S)
 
 
 class Asked(NamedTuple):
@@ -65,6 +71,22 @@ class Asked(NamedTuple):
     def around(self) -> Surroundings:
         """The air of it."""
         return Surroundings(self.air_c, self.kg_m3)
+
+
+class Misses(NamedTuple):
+    """Corrections within MISS_S of the drive so far: number and sum of squares [K2]."""
+
+    number: int = 0
+    squares: float = 0.0
+
+    def plus(self, miss_c: float) -> Misses:
+        """With one more."""
+        return Misses(self.number + 1, self.squares + miss_c * miss_c)
+
+    @property
+    def rms_c(self) -> float:
+        """Root mean square [K], begun with MISS_FIRST of MISS_C."""
+        return float(((self.squares + MISS_FIRST * MISS_C**2) / (self.number + MISS_FIRST)) ** 0.5)
 
 
 class Fleet(NamedTuple):
@@ -85,6 +107,10 @@ class Fleet(NamedTuple):
     ticks: int = 0
     so_far: tuple[float, ...] = (0.0,) * 5
     reading_c: float | None = None
+    # how well this drive was foretold
+    corrected_c: float = 0.0
+    """By how much readings have corrected the vehicles in the last MISS_S or so [K], in the mean over them."""
+    misses: Misses = Misses()
 
 
 def start(many: Many) -> Fleet:
@@ -152,7 +178,7 @@ def _anew(fleet: Fleet) -> Fleet:
         cov[i, i] = START_SD[i] ** 2
     unknown = fleet.unknown.copy()
     unknown[DRIFT] = 0.0
-    return Fleet(fleet.many, fleet.size, unknown, cov, fleet.log_weight)
+    return Fleet(fleet.many, fleet.size, unknown, cov, fleet.log_weight, misses=fleet.misses)
 
 
 def _begun(fleet: Fleet, asked: Asked) -> Fleet:
@@ -251,4 +277,7 @@ def _weighed(fleet: Fleet, reading_c: float) -> Fleet:
     counts = TRUST * float(wide.mean()) * settled
     weight = fleet.log_weight * FORGET - 0.5 * counts * likely
     weight = np.maximum(weight - weight.max(), LIGHTEST)
-    return fleet._replace(nodes=corrected, sensed_c=sensed_c + warmer, unknown=unknown, cov=cov, log_weight=weight)
+    fleet = fleet._replace(nodes=corrected, sensed_c=sensed_c + warmer, unknown=unknown, cov=cov, log_weight=weight)
+    corrected_c = fleet.corrected_c * _MISS_KEPT + float((shares(fleet) * warmer).sum())
+    misses = fleet.misses.plus(corrected_c) if fleet.followed_s > MISS_FROM_S else fleet.misses
+    return fleet._replace(corrected_c=corrected_c, misses=misses)

@@ -3,7 +3,8 @@
 The possible vehicles are driven beside the real one (`fleet`) and learn from its readings.  Each half minute a copy of
 them is set aside and moved on for seven minutes without hearing any.  Unlike the hypotheses of `expected` they know
 fans, thermostat and metal as parts, so a climb or a jam that the drive has not shown yet is foreseen within its spread:
-small for a vehicle that was learned, wide for one nobody knows.  While nobody asks, the copies are only noted and catch
+small for a vehicle that was learned, wide for one nobody knows.  How far off a sound vehicle usually reads is learned
+(`healthy`).  While nobody asks, the copies are only noted and catch
 up later: most of a drive is not hot.  It judges nothing: that is done in `trust_cooling`.
 """
 
@@ -15,10 +16,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import fleet
+from livemon.core import fleet, healthy
 from livemon.core.air import Array
 from livemon.core.deeds import Many
 from livemon.core.fleet import HEAT, TEMP, Asked, Fleet
+from livemon.core.healthy import Known, Sums
 from livemon.core.heat import Nodes
 from livemon.core.hypotheses import READ_AT_C
 from livemon.core.vehicle import take
@@ -36,6 +38,10 @@ NEAR_SD_C: Final = 1.0
 """Rounding, scatter and what the nodes do not follow, between the reading and one vehicle."""
 CREDIBLE: Final = 0.01
 """A vehicle with less weight than this explains nothing."""
+BEFORE: Final = 10
+"""The work of a copy is compared with that of the five minutes before it, so many copies earlier ..."""
+REMEMBERED: Final = LIVE_MS // BEGIN_MS + 2 + BEFORE
+"""... so what was known when they began is kept for so many."""
 
 
 class Departure(NamedTuple):
@@ -51,6 +57,20 @@ class Departure(NamedTuple):
     """Reading over the credible vehicle that comes nearest to it from below, in spreads of that vehicle."""
     opening: float
     """Thermostat opening that was expected: below 1 it, not the balance, sets what was expected."""
+    usual_c: float | None = None
+    """Reading less what was expected, of a sound vehicle [K]; of copies near `healthy.AGES_S` only."""
+    usual_sd_c: float = 1.0
+    """Spread of it [K]."""
+
+    @property
+    def excess_c(self) -> float:
+        """Reading over that of a sound vehicle [K]."""
+        return self.over_c - (self.usual_c or 0.0)
+
+    @property
+    def surprise(self) -> float | None:
+        """The same in its spreads."""
+        return None if self.usual_c is None else self.excess_c / self.usual_sd_c
 
     def expected_c(self, reading_c: float) -> float:
         """What was expected where `reading_c` is read [C]."""
@@ -77,6 +97,10 @@ class Unheard(NamedTuple):
     begun_ms: int | None = None
     """When a copy was last set aside or put off."""
     looked_ms: int = 0
+    sums: Sums = Sums()
+    """What was asked so far."""
+    known: tuple[Known, ...] = ()
+    """What was known when the last REMEMBERED copies began, oldest first."""
 
 
 def start() -> Unheard:
@@ -100,13 +124,15 @@ def advance(
     `wanted`: whether anybody will look at a comparison; what is then told does not hang on what was wanted before.
     """
     if followed.nodes is None or (state.begun_ms is not None and _oldest_ms(state) < broke_ms):
-        return Unheard(looked_ms=state.looked_ms), (), None
+        return Unheard(looked_ms=state.looked_ms, sums=state.sums), (), None
     if followed.ticks == 1 and (state.begun_ms is None or t_ms - state.begun_ms >= BEGIN_MS):
         state = _kept(state, t_ms)
-        state = state._replace(put_off=(*state.put_off, _PutOff(t_ms, aside=followed)), begun_ms=t_ms)
+        known = (*state.known, _known(state.sums, followed, t_ms, reading_c))[-REMEMBERED:]
+        state = state._replace(put_off=(*state.put_off, _PutOff(t_ms, aside=followed)), begun_ms=t_ms, known=known)
     if state.begun_ms is None or followed.ticks < fleet.STEP_S:
         return state, (), None
     step = fleet.due(followed, t_ms, air_kpa)
+    state = state._replace(sums=state.sums.plus(*step))
     look = reading_c is not None and t_ms - state.looked_ms >= LOOK_MS
     if look:
         state = state._replace(looked_ms=t_ms)
@@ -120,7 +146,7 @@ def advance(
     state, itself = state._replace(lanes=lanes), itself._replace(many=followed.many)
     if not look or reading_c is None:
         return state, (), itself
-    return state, _look(state.begin_ms, lanes, t_ms, reading_c), itself
+    return state, _look(state, lanes, t_ms, reading_c), itself
 
 
 def _oldest_ms(state: Unheard) -> int:
@@ -209,8 +235,18 @@ def _joined(some: tuple[Fleet, ...], many: Many) -> Fleet:
     )
 
 
-def _look(begin_ms: tuple[int, ...], lanes: Fleet, t: int, reading_c: float) -> tuple[Departure, ...]:
-    shape = (len(begin_ms), lanes.size // len(begin_ms))
+def _known(sums: Sums, followed: Fleet, t: int, reading_c: float | None) -> Known:
+    share = fleet.shares(followed)
+    assert followed.nodes is not None
+    opening = float((share * np.asarray(followed.nodes.opening)).sum())
+    read_c = reading_c
+    if read_c is None:
+        read_c = float((share * np.asarray(followed.sensed_c)).sum()) - READ_AT_C
+    return Known(t, sums, opening, read_c, followed.misses.rms_c, followed.followed_s)
+
+
+def _look(state: Unheard, lanes: Fleet, t: int, reading_c: float) -> tuple[Departure, ...]:
+    shape = (len(state.begin_ms), lanes.size // len(state.begin_ms))
     weight = np.exp(lanes.log_weight).reshape(shape)
     weight /= weight.sum(axis=-1, keepdims=True)
     sensed = np.asarray(lanes.sensed_c).reshape(shape)
@@ -222,9 +258,24 @@ def _look(begin_ms: tuple[int, ...], lanes: Fleet, t: int, reading_c: float) -> 
     over = reading_c + READ_AT_C - expected[:, 0]
     assert lanes.nodes is not None
     opening = (weight * np.asarray(lanes.nodes.opening).reshape(shape)).sum(axis=-1)
-    ages = [(t - begin) // 1000 for begin in begin_ms]
-    return tuple(
+    ages = [(t - begin) // 1000 for begin in state.begin_ms]
+    found = [
         Departure(age_s, float(over[i]), float(spread[i]), float(near[i]), float(opening[i]))
         for i, age_s in enumerate(ages)
         if age_s >= YOUNGEST_S
+    ]
+    judged = [i for i, one in enumerate(found) if healthy.judged(one.age_s)]
+    if judged:
+        usual_c, usual_sd_c = healthy.usual([signs(state, found[i], t, reading_c) for i in judged])
+        for k, i in enumerate(judged):
+            found[i] = found[i]._replace(usual_c=float(usual_c[k]), usual_sd_c=float(usual_sd_c[k]))
+    return tuple(found)
+
+
+def signs(state: Unheard, one: Departure, t: int, reading_c: float) -> list[float]:
+    """What `healthy` is told of a copy, looked at now."""
+    place = next(i for i, known in enumerate(state.known) if (t - known.begin_ms) // 1000 == one.age_s)
+    known, before = state.known[place], state.known[max(place - BEFORE, 0)]
+    return healthy.signs(
+        known, before.sums, state.sums, one.age_s, one.expected_c(reading_c), one.spread_c, one.opening
     )

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from livemon.core import ahead, calibration
-from livemon.core.calibration import Net, Table
+from livemon.core.calibration import Table
+from livemon.core.net import Net
 from livemon.core.outcome import HORIZONS_S
 
 SMALL = Net(

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from livemon.core import fleet, heat, unheard, what_if
+from livemon.core import fleet, heat, trust_cooling, unheard, what_if
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.heat import Nodes
@@ -118,3 +118,21 @@ def test_nothing_is_compared_across_a_hole_or_another_reading() -> None:
     for state, looks in (driven(700, gap_s=600), driven(700, broke_s=600)):
         assert all(begin >= 600_000 for begin in state.begin_ms)
         assert all(one.age_s <= at - 600 for at, some in looks.items() if at > 600 for one in some)
+
+
+def test_a_sound_vehicle_surprises_nobody_and_a_dead_fan_does() -> None:
+    _, sound_looks = driven(1000)
+    _, looks = driven(900, fan_dies_s=700)
+    calm = [one.surprise for at, some in sound_looks.items() if at > 500 for one in some if one.surprise is not None]
+    assert calm
+    assert max(calm) < 3.0
+    late = sorted(one.surprise for one in looks[850] if one.surprise is not None)
+    assert len(late) >= 4
+    assert late[-2] > trust_cooling.RISE_SURPRISE
+
+
+def test_what_was_known_of_copies_is_bounded_and_reaches_five_minutes_before_the_oldest() -> None:
+    state, _ = driven(1500)
+    assert len(state.known) == unheard.REMEMBERED
+    assert state.begin_ms[0] - state.known[0].begin_ms >= 270_000
+    assert state.sums.seconds > 1400

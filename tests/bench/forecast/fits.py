@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from livemon.core.calibration import Net
+from livemon.core.net import Net
 from livemon.core.outcome import HORIZONS_S
 from tests.bench.forecast.drives import Array
 from tests.bench.forecast.rows import SEED, Rows

@@ -11,7 +11,7 @@ from multiprocessing import Pool
 from pathlib import Path
 
 from livemon.core import hypotheses
-from livemon.core.calibration import Net
+from livemon.core.net import Net
 from livemon.core.outcome import HORIZONS_S
 from tests.bench.forecast import drives, fits, rows
 from tests.bench.forecast.drives import Array
