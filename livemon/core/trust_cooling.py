@@ -312,7 +312,7 @@ def _over_expected(slow: Slow, now: Bucket) -> str | None:
 
 
 def _over_every_vehicle(slow: Slow, now: Bucket) -> list[tuple[float, int]]:
-    """At a crawl and not falling: the copies of which no vehicle comes near, by how far over [K] and of what age [s]."""
+    """At a crawl, not falling: the copies of which no vehicle comes near, by how far over [K] and of what age [s]."""
     late = stretch(slow.buckets, 180, 0) or stretch(slow.buckets, 60, 0)
     if now.speed_kmh is None or now.speed_kmh >= CRAWL_KMH or now.coolant_c is None:
         return []
