@@ -55,8 +55,8 @@ OVER: Final = 0.5
 of two normal numbers: 0.56)."""
 PEAKS_C: Final = (107.0, 11.0)
 """Peaks of climbs and their spread before anything is known of a vehicle: made-up climbs of both plants, none left out
-(docs/road.md).  For the expected peak the draws weigh by it: that says little once the climb is known within a few
-degrees.  For no chance: on a day like no other the draws alone must warn."""
+(docs/road.md).  Before a climb the draws weigh by it for the expected peak; under way they have seen better.  For no
+chance: on a day like no other the draws alone must warn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +88,8 @@ class Look(NamedTuple):
     ac_on: float
     """0 to 1, as `demand.told_ac`."""
     course: Course
+    known: float
+    """How far the drive has shown driver and heat on climbs, 0 to 1."""
     summit_m: float | None
     vehicle: Vehicle
     limit_c: float
@@ -117,7 +119,8 @@ def prepared(
     course = road_demand.course(shown, ahead, vehicle, inputs, air_c, points, _Z[beside.UNKNOWNS :])
     if course is None:
         return None
-    return Look(inputs.t_ms, fleet, told_ac(inputs), course, summit_m, vehicle, limit_c, stop_c)
+    known = road_demand.climb_known(shown) * beside.heat_known(fleet)
+    return Look(inputs.t_ms, fleet, told_ac(inputs), course, known, summit_m, vehicle, limit_c, stop_c)
 
 
 def looked_along(looks: Sequence[Look], horizons_s: tuple[int, ...]) -> list[ClimbAhead]:
@@ -235,7 +238,7 @@ def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: t
     when_s = np.concatenate([np.zeros_like(clock[:1]), clock])[place, np.arange(LANES)]
     borne = weight
     if summit_m is not None:
-        borne = weight * np.exp(-0.5 * ((peak - PEAKS_C[0]) / PEAKS_C[1]) ** 2)
+        borne = weight * np.exp(-0.5 * (1.0 - look.known) * ((peak - PEAKS_C[0]) / PEAKS_C[1]) ** 2)
         borne = borne / borne.sum()
     soon = np.minimum(peak, by[ALERT_S]) if summit_m is not None else by[ALERT_S]
     now_c = float((weight * start_c).sum())
