@@ -50,6 +50,8 @@ def advise(state: AdviceState, now: Situation, settings: AdviceSettings) -> tupl
     state = _follow(state, now, settings)
     if now.level > state.level:  # it has become worse: what was asked in calm is asked again, the gentlest first
         state = state._replace(first=None, asked=(), easing_ms=None)
+        if now.level >= Level.CAUTION:
+            state = state._replace(steady_ms=None)
     since = dict(state.gears_since)
     gears = {a: against(a, now, settings) for a in GEARS}
     opened = tuple((a, since.get(a, now.t_ms)) for a, why_not in gears.items() if why_not is None)

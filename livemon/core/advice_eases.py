@@ -37,10 +37,12 @@ it and falling fast, driving on cools better than standing.  The first and last 
 _USUAL_S: Final = 180.0
 _STEADY_OVER_C: Final = (1.2, 2.0)
 _STEADY_C_PER_MIN: Final = (2.0, 4.0)
-_STEADY_C: Final = (8.0, 6.0)
+_STEADY_C: Final = {Level.CAUTION: (12.0, 10.0)}
+_STEADY_CALM_C: Final = (8.0, 6.0)
 _STEADY_CHANCE: Final = (0.2, 0.25)
-"""An advisory over a temperature that stays: no more over the mean of three minutes, rising no faster, so far under the
-limit, which is so unlikely within five minutes; until past the second figures.  Judgement, no source."""
+"""A level over a temperature that stays: no more over the mean of three minutes, rising no faster, so far under the
+limit (under a caution the first pair), which is so unlikely within five minutes; until past the second figures.
+Judgement, no source."""
 
 
 def easing(state: AdviceState, now: Situation) -> bool:
@@ -83,13 +85,13 @@ def usual(state: AdviceState, now: Situation, step_s: float) -> float | None:
 
 
 def stays_steady(state: AdviceState, now: Situation) -> bool:
-    """No more than an advisory, and a temperature that does not rise, far under the limit; `state` holds its mean."""
-    if now.level > Level.ADVISORY or now.fault or now.trusted is False:
+    """No more than a caution, and a temperature that does not rise, far under the limit; `state` holds its mean."""
+    if now.level > Level.CAUTION or now.fault or now.trusted is False:
         return False
     if now.limit_chance is None or now.rate_c_per_min is None or now.estimate_c is None or state.usual_c is None:
         return False
     on = state.steady_ms is not None
-    far = now.estimate_c <= now.limit_c - _STEADY_C[on]
+    far = now.estimate_c <= now.limit_c - _STEADY_C.get(now.level, _STEADY_CALM_C)[on]
     unlikely = max(now.limit_chance, now.road_chance or 0.0) < _STEADY_CHANCE[on]
     over_c = now.estimate_c - state.usual_c
     return far and unlikely and over_c <= _STEADY_OVER_C[on] and now.rate_c_per_min <= _STEADY_C_PER_MIN[on]

@@ -119,7 +119,7 @@ class AdviceState(NamedTuple):
     usual_c: float | None = None
     """Mean of the estimate over some minutes."""
     steady_ms: int | None = None
-    """Since when it does not rise, far under the limit and with no more than an advisory [ms]; None = it does."""
+    """Since when it does not rise, far under the limit, nor is likely to [ms]; None = it does."""
     engine_off_said: bool = False
     """At this standstill past the stop line: from engine off there is no way back to idling."""
     level: Level = Level.UNKNOWN

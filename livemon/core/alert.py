@@ -8,18 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from livemon.core.alert_table import (
-    ROWS,
-    STOP_UNDER_BOILING_C,
-    AlertSettings,
-    Evidence,
-    Ground,
-    Now,
-    Row,
-    default_stop_c,
-    settings_table,
-    table,
-)
+from livemon.core.alert_evidence import STOP_UNDER_BOILING_C, AlertSettings, Evidence, Now, default_stop_c
+from livemon.core.alert_table import ROWS, Ground, Row, settings_table, table
 from livemon.core.outcome import LOST_DATA, Level, Status
 
 __all__ = [

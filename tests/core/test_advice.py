@@ -275,7 +275,7 @@ def test_what_cools_by_itself_is_asked_for_nothing_until_it_turns() -> None:
     down = replace(CLIMB, estimate_c=95.0, rate_c_per_min=-8.0, limit_chance=0.05)
     assert actions(down, 30) == []
     assert Action.AC_OFF in actions(down, 10), "a fan that comes and goes takes nothing away"
-    assert Action.AC_OFF in actions(replace(down, rate_c_per_min=-2.0), 30)
+    assert Action.AC_OFF in actions(replace(down, estimate_c=98.0, rate_c_per_min=-2.0), 30)
     assert Action.AC_OFF in actions(replace(down, limit_chance=0.2), 30), "the limit is still likely enough"
     assert Action.AC_OFF in actions(replace(down, road_chance=0.6), 30), "a climb lies ahead"
     assert Action.AC_OFF in actions(replace(down, estimate_c=104.5), 30), "still close"
@@ -285,7 +285,7 @@ def test_what_cools_by_itself_is_asked_for_nothing_until_it_turns() -> None:
     state, _ = after(down, 30)
     state, said = after(replace(down, rate_c_per_min=3.0), state=state)
     assert said.advice == (), "back up to where it regulates"
-    for back in ({"limit_chance": 0.15}, {"road_chance": 0.5}, {"estimate_c": 104.5}, {"fault": True}):
+    for back in ({"limit_chance": 0.25}, {"road_chance": 0.5}, {"estimate_c": 104.5}, {"fault": True}):
         assert Action.AC_OFF in [a.action for a in after(replace(down, **back), 1, state)[1].advice], back
     calm, _ = after(replace(down, level=Level.ADVISORY), 30)
     assert Action.AC_OFF in [a.action for a in after(down, 1, calm)[1].advice], "it has become worse"
@@ -329,13 +329,14 @@ def test_a_warning_that_has_passed_asks_nobody_to_pull_over() -> None:
     assert actions(replace(passed, speed_kmh=0.0), 30) == [Action.KEEP_IDLING], "parked is parked"
 
 
-def test_an_advisory_over_a_steady_temperature_far_from_the_limit_asks_nothing() -> None:
+def test_a_level_over_a_steady_temperature_far_from_the_limit_asks_nothing() -> None:
     """An unknown vehicle at 95 C on a hot plain: be aware, and no more."""
     plain = replace(CLIMB, level=Level.ADVISORY, estimate_c=95.0, rate_c_per_min=0.0, limit_chance=0.12)
     assert actions(plain, 30) == []
     assert Action.AC_OFF in actions(plain, 10)
     for reason in (
-        {"level": Level.CAUTION},
+        {"level": Level.CAUTION, "estimate_c": 97.0},
+        {"level": Level.WARNING},
         {"limit_chance": 0.2},
         {"limit_chance": None},
         {"road_chance": 0.3},
@@ -344,6 +345,7 @@ def test_an_advisory_over_a_steady_temperature_far_from_the_limit_asks_nothing()
         {"fault": True},
     ):
         assert Action.AC_OFF in actions(replace(plain, **reason), 30), reason
+    assert actions(replace(plain, level=Level.CAUTION), 30) == [], "12 K and more under it, under a caution too"
     state, _ = after(replace(plain, level=Level.NORMAL), 30)
     assert after(plain, 1, state)[1].advice == (), "steady before it began: nothing is asked for a moment only"
     assert Action.AC_OFF in [a.action for a in after(replace(plain, estimate_c=97.5), 5, state)[1].advice], "it rises"

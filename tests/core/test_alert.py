@@ -221,6 +221,26 @@ def test_what_falls_fast_well_under_the_limit_begins_no_level_by_forecast() -> N
     assert run(seconds(near, 0, 60))[0].level is Level.CAUTION
 
 
+def test_resting_after_a_climb_a_caution_ends_and_does_not_come_back_for_a_low_chance() -> None:
+    """Ten minutes after the summit, 90 C and steady: a chance of 0.15 to 0.2 held the caution of the climb."""
+    rest = replace(at(90, chance=((300, 0.19),)), rate_c_per_min=Band(-0.5, 0.0, 0.5), usual_c=94.0)
+    hot, _ = run(seconds(at(100, chance=((300, 0.5),)), 0, 40))
+    assert hot.level is Level.CAUTION
+    ended, _ = run(seconds(rest, 40, 110), hot)
+    assert ended.level is Level.NORMAL
+    assert run(seconds(replace(rest, chance=((300, 0.39),)), 110, 200), ended)[0].level is Level.NORMAL
+    assert run(seconds(replace(rest, chance=((300, 0.4),)), 110, 140), ended)[0].level is Level.CAUTION
+    for not_at_rest in (
+        {"usual_c": 89.0},
+        {"usual_c": None},
+        {"rate_c_per_min": Band(0.1, 0.6, 1.0)},
+        {"rate_c_per_min": None},
+    ):
+        assert run(seconds(replace(rest, **not_at_rest), 40, 200), hot)[0].level is Level.CAUTION, not_at_rest
+    near = replace(at(98.5, chance=((300, 0.19),)), rate_c_per_min=Band(-0.5, 0.0, 0.5), usual_c=101.0)
+    assert run(seconds(near, 40, 200), hot)[0].level is Level.CAUTION
+
+
 def test_disbelieved_reading_counts_for_nothing_alone() -> None:
     shorted = replace(CALM, coolant_c=215.0, trusted=False)
     _, levels = run(seconds(shorted, 0, 100))
