@@ -29,7 +29,7 @@ from livemon.study.student import t_quantile
 UNSEEN: Final = 0.15
 """What a test tells less [log] in a regime in which the vehicle was not driven while it was sound."""
 LEAST_GAIN: Final = 0.0005
-SURE: Final = 0.80
+SURE: Final = 0.90
 STRONG: Final = 0.95
 LEAST_MINUTES: Final = 6.0
 DOF: Final = 4.0
