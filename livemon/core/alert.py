@@ -36,12 +36,14 @@ class _RowState(NamedTuple):
 
 
 class AlertState(NamedTuple):
-    """What the levels remember; `level`, `reason` and `silenced` are for the screens, `ground` for advice."""
+    """What the levels remember; `level`, `reason`, `easing` and `silenced` are for the screens, `ground` for advice."""
 
     level: Level = Level.UNKNOWN
     level_since_ms: int = 0
     reason: str = ""
     ground: Ground = Ground.HEAT
+    easing: bool = False
+    """Nothing of the level's height holds any more; it stands out its time."""
     silenced: bool = False
     rows: tuple[_RowState, ...] = (_RowState(),) * len(ROWS)
     live_since_ms: int | None = None
@@ -76,7 +78,9 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
     reason, ground = ("", Ground.HEAT) if level <= Level.NORMAL else (state.reason, state.ground)
     if standing and wanted == level:
         reason, ground = standing[0].reason, standing[0].ground
-    state = state._replace(level=level, level_since_ms=since, reason=reason, ground=ground, rows=rows)
+    holding = [r for row, r in zip(ROWS, rows, strict=True) if r.on and row.level is level and r.since_ms is None]
+    easing = level > Level.NORMAL and not lost and not holding
+    state = state._replace(level=level, level_since_ms=since, reason=reason, ground=ground, easing=easing, rows=rows)
     return _follow_silence(state, evidence, settings), level
 
 

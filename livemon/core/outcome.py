@@ -202,6 +202,8 @@ class Outcome:
     notes: tuple[str, ...] = ()
     reason: str = ""
     """Why the level stands, in a few words."""
+    easing: bool = False
+    """That is over; the level stands out its time."""
     withheld: tuple[Withheld, ...] = ()
     off_plan: OffPlan | None = None
     # Part of the JSON contract again, where there is a route:

@@ -395,6 +395,7 @@ def _outcome(
         speed_kmh=inputs.speed_kmh,
         notes=inputs.notes,
         reason=alerting.reason,
+        easing=alerting.easing,
         withheld=said.withheld,
         off_plan=off,
         road=_road_ahead(where, moment.climb),

@@ -105,6 +105,7 @@ def outcome_of(line: bytes) -> Outcome:
             speed_kmh=told.get("speed_kmh"),
             notes=tuple(told.get("notes") or ()),
             reason=told.get("reason") or "",
+            easing=bool(told.get("easing", False)),
             withheld=tuple(Withheld(Action(action), why) for action, why in told.get("withheld") or ()),
             off_plan=_off_plan(told.get("off_plan")),
             road=_road(told.get("road")),
@@ -141,6 +142,7 @@ def feed_line(said: Outcome, health: Health | None = None) -> bytes:
         "speed_kmh": said.speed_kmh,
         "notes": said.notes[-MAX_NOTES:],
         "reason": said.reason,
+        "easing": said.easing,
         "withheld": [(each.action.value, each.why) for each in said.withheld],
         "climb_more": None
         if climb is None

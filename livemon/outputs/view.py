@@ -99,7 +99,7 @@ def plain_line(outcome: Outcome, units: Display, health: Health | None = None) -
     seconds = outcome.t_ms // 1000
     parts = [f"{seconds // 3600:d}:{seconds // 60 % 60:02d}:{seconds % 60:02d} {view_words.word_of(outcome)}"]
     if outcome.reason:
-        parts.append(outcome.reason)
+        parts.append(view_words.reason_words(outcome))
     margin, over = view_words.margin_number(outcome, units)
     parts.append(f"{margin}°{units.temperature} {'over' if over else 'below'} limit" if margin != "--" else "margin --")
     minutes = view_words.minutes_number(outcome)

@@ -158,7 +158,9 @@ def _reason(sheet: Canvas, outcome: Outcome) -> None:
     """Why the level stands, between word and age if there is room."""
     start = len(view_words.word_of(outcome)) + 8 + (11 if outcome.silenced and sheet.columns >= 40 else 0)
     room = sheet.columns - start - len(view_words.age_words(outcome)) - 3
-    words = outcome.reason or view_words.STATUS_REASONS[outcome.status]
+    words = view_words.reason_words(outcome)
+    if len(words) > room:
+        words = outcome.reason
     if not words or len(words) > room:
         return
     bar = outcome.level >= Level.CAUTION

@@ -60,6 +60,13 @@ def believed(outcome: Outcome) -> bool:
     return outcome.status in (Status.LIVE, Status.ENGINE_OFF) and outcome.trusted is not False
 
 
+def reason_words(outcome: Outcome) -> str:
+    """Why the level stands, and whether that is over; without a level, what is wrong with the data."""
+    if not outcome.reason:
+        return STATUS_REASONS[outcome.status]
+    return f"{outcome.reason}, easing" if outcome.easing else outcome.reason
+
+
 def age_words(outcome: Outcome, short: bool = False) -> str:
     """How old the newest reading is."""
     if outcome.age_s is None:

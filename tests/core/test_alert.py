@@ -184,6 +184,19 @@ def test_a_shut_thermostat_keeps_a_far_chance_from_an_advisory() -> None:
     assert levels[-1] is Level.NORMAL
 
 
+def test_a_level_that_only_stands_out_its_time_is_told_to_ease() -> None:
+    state, _ = run(seconds(at(111), 0, 40))
+    assert not state.easing
+    state, _ = run(seconds(at(108.5), 40, 45), state)
+    assert not state.easing, "in the deadband"
+    state, _ = run(seconds(at(106), 45, 50), state)
+    assert (state.level, state.reason, state.easing) == (Level.CAUTION, "limit reached", True)
+    held, _ = run(seconds(LOST, 50, 55), state)
+    assert not held.easing, "nothing eases unseen"
+    state, _ = run(seconds(at(100), 50, 100), state)
+    assert (state.level, state.easing) == (Level.NORMAL, False)
+
+
 def test_the_first_level_is_never_normal_over_the_limit() -> None:
     """Started again on a hot climb: unknown for three seconds, then a caution."""
     _, levels = run(seconds(at(112), 0, 10))

@@ -64,6 +64,7 @@ outcome_fields = {
     "speed_kmh": figure,
     "notes": st.lists(words, max_size=4).map(tuple),
     "reason": words,
+    "easing": st.booleans(),
     "withheld": st.lists(st.builds(Withheld, st.sampled_from(Action), words), max_size=2).map(tuple),
     "off_plan": st.none() | st.builds(OffPlan, *6 * [st.integers(-5000, 5000).map(float)], figure),
     "road": st.none()
@@ -117,7 +118,7 @@ def test_the_public_fields_are_the_public_line_unchanged() -> None:
     told, public = json.loads(feed_line(said)), json.loads(outcome_line(said))
     assert told["notes"] == ["b", "c", "d", "e"], "bounded"
     assert {key: told[key] for key in public} == public
-    more = {"silenced", "speed_kmh", "notes", "reason", "withheld", "climb_more", "off_plan", "health"}
+    more = {"silenced", "speed_kmh", "notes", "reason", "easing", "withheld", "climb_more", "off_plan", "health"}
     assert told.keys() - public.keys() == more
 
 

@@ -277,6 +277,14 @@ def test_frozen_takes_every_figure_back() -> None:
     assert (held.coolant_c, held.estimate_c, held.margin_c, held.time_to_limit_s) == (None, None, None, None)
 
 
+def test_a_level_whose_reason_is_over_says_so() -> None:
+    """Past the summit "limit reached" stood over 15 degrees below it, falling."""
+    passed = replace(CAUTION, reason="limit reached", easing=True)
+    for told in (view.plain_line(passed, METRIC), text_of(passed, 80, 24, View.PASSENGER)):
+        assert "limit reached, easing" in told
+    assert "easing" not in view.plain_line(replace(passed, easing=False), METRIC)
+
+
 def test_plain_line() -> None:
     assert view.plain_line(CAUTION, METRIC) == (
         "0:20:00 CAUTION; limit coming; 3°C below limit; 4 min to limit; Slow down gently; data 1 s old"
