@@ -71,6 +71,18 @@ def boiling_findings(in_force: InForce, summit_m: float) -> list[str]:
     return found
 
 
+def low_limit(in_force: InForce) -> str:
+    """A remark where the limit lies so low that a sound engine reaches it by regulating; empty where it does not."""
+    cooling, limit, display = in_force.profile.cooling(), in_force.settings.entries["drive.limit"], in_force.display
+    opens, full = float(cooling.open_c), float(cooling.full_c)
+    if limit.value > full:
+        return ""
+    return (
+        f"drive.limit ({limit.source}): {_shown_c(limit.value, display)} is reached while the thermostat still "
+        f"regulates ({_shown_c(opens, display)} to {_shown_c(full, display)}): cautions on every hard drive"
+    )
+
+
 def _shown(value_m: float, unit: str, display: Display) -> str:
     return f"{to_unit(value_m, LENGTH, unit):.0f} {unit}"
 
@@ -94,6 +106,8 @@ def _as_text(in_force: InForce, findings: list[str]) -> str:
     lines.append("  every other figure: default of a heavy four-wheel-drive wagon, with its spread")
     if entries["drive.outside"].value is None:
         lines += ["", f"drive.outside is not typed; with {NO_OUTSIDE.words} ({MEASURED})"]
+    low = low_limit(in_force)
+    lines += ["", low] if low else []
     lines += ["", *(f"wrong: {finding}" for finding in findings)] if findings else ["", "nothing wrong found"]
     return "\n".join([*lines, ""])
 

@@ -333,6 +333,15 @@ def test_check_prints_value_and_source(capsys: pytest.CaptureFixture[str]) -> No
     assert "nothing wrong found" in out
 
 
+def test_check_remarks_on_a_limit_where_the_thermostat_still_regulates(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--limit", "94 C"]) == 0
+    out = capsys.readouterr().out
+    assert "drive.limit (--limit): 94 C is reached while the thermostat still regulates (82 C to 95 C)" in out
+    assert "nothing wrong found" in out, "it is the owner's own line"
+    assert main(["check", "--limit", "96 C"]) == 0
+    assert "regulates" not in capsys.readouterr().out
+
+
 def test_check_flags_a_stop_above_boiling(capsys: pytest.CaptureFixture[str]) -> None:
     """50/50 glycol without a cap boils at 107 to 108 C at sea level (published values; docs name them)."""
     assert main(["check", "--stop", "140 C", "--json"]) == 2
