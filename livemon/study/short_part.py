@@ -135,9 +135,13 @@ def diagnose(drives: Sequence[Drive], profile: VehicleProfile, healthy: Sequence
     next_test = None
     if best.probability < STRONG or best.state == OTHER:
         next_test = _next_test(found, seen, weighed, wide)
-    words = best.words if sure else f"cannot tell: {odds[0].words} or {odds[1].words}"
+    words = best.words if sure else f"cannot tell; likeliest {_likely(odds[0])}, then {_likely(odds[1])}"
     return Diagnosis(best.state if sure else None, words, strength if sure else "weak", odds, _evidence(found),
                      None if next_test is None else f"when hot, {next_test.words}", missing)  # fmt: skip
+
+
+def _likely(one: Odds) -> str:
+    return f"{one.words} ({100.0 * one.probability:.0f} %)"
 
 
 def words_of(state: str) -> str:
