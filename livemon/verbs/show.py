@@ -48,11 +48,11 @@ def run(args: argparse.Namespace) -> int:
     if args.units is not None and args.units not in DISPLAYS:
         raise SetupError("--units", " or ".join(DISPLAYS), repr(args.units))
     attached = Attached(_socket(args))
-    if args.json and not Path(attached.path).is_socket():
-        words = f"no monitor at {attached.path} yet: waiting for one. Is `livemon watch` running?"
-        print(f"livemon show: {words}", file=sys.stderr, flush=True)
     with _ended_by_signal():
         try:
+            if args.json and not Path(attached.path).is_socket():
+                words = f"no monitor at {attached.path} yet: waiting for one. Is `livemon watch` running?"
+                print(f"livemon show: {words}", file=sys.stderr, flush=True)
             return _print_lines(attached) if args.json else _draw(attached, View(args.view), args.units)
         except KeyboardInterrupt:
             return 0
