@@ -53,10 +53,6 @@ RESIDUAL_GROWS_S: Final = 200.0
 OVER: Final = 0.5
 """The highest of a path that wanders lies above the highest of the even one, by so much of what it wanders (the greater
 of two normal numbers: 0.56)."""
-PEAKS_C: Final = (107.0, 11.0)
-"""Peaks of climbs and their spread before anything is known of a vehicle: made-up climbs of both plants, none left out
-(docs/road.md).  Before a climb the draws weigh by it for the expected peak; under way they have seen better.  For no
-chance: on a day like no other the draws alone must warn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +84,6 @@ class Look(NamedTuple):
     ac_on: float
     """0 to 1, as `demand.told_ac`."""
     course: Course
-    known: float
-    """How far the drive has shown driver and heat on climbs, 0 to 1."""
     summit_m: float | None
     vehicle: Vehicle
     limit_c: float
@@ -119,8 +113,7 @@ def prepared(
     course = road_demand.course(shown, ahead, vehicle, inputs, air_c, points, _Z[beside.UNKNOWNS :])
     if course is None:
         return None
-    known = road_demand.climb_known(shown) * beside.heat_known(fleet)
-    return Look(inputs.t_ms, fleet, told_ac(inputs), course, known, summit_m, vehicle, limit_c, stop_c)
+    return Look(inputs.t_ms, fleet, told_ac(inputs), course, summit_m, vehicle, limit_c, stop_c)
 
 
 def looked_along(looks: Sequence[Look], horizons_s: tuple[int, ...]) -> list[ClimbAhead]:
@@ -236,10 +229,6 @@ def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: t
     place = np.where(climbing.max(axis=0) > start_c, 1 + climbing.argmax(axis=0), 0)
     where_m = np.concatenate([[0.0], course.distance_m])[place]
     when_s = np.concatenate([np.zeros_like(clock[:1]), clock])[place, np.arange(LANES)]
-    borne = weight
-    if summit_m is not None:
-        borne = weight * np.exp(-0.5 * (1.0 - look.known) * ((peak - PEAKS_C[0]) / PEAKS_C[1]) ** 2)
-        borne = borne / borne.sum()
     soon = np.minimum(peak, by[ALERT_S]) if summit_m is not None else by[ALERT_S]
     now_c = float((weight * start_c).sum())
     summit_s = None
@@ -255,7 +244,7 @@ def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: t
         # the step over the summit may end well down the other side, cooled already: its hotter end counts
         hottest = np.maximum(path[top], path[top + 1])
         boil = _band(ideal - hottest, weight, residual_c(float(np.median(at_top_s))))
-    peak_s = float((borne * when_s).sum())
+    peak_s = float((weight * when_s).sum())
     over_c = OVER * residual_c(peak_s) if peak_s > 0.0 else 0.0
     chance = _rising([_chance(by[h], weight, limit_c, now_c, residual_c(h)) for h in HORIZONS])
     stop = _rising([_chance(by[h], weight, stop_c, now_c, residual_c(h)) for h in HORIZONS])
@@ -264,9 +253,9 @@ def _said(look: Look, weight: Array, start_c: Array, temps: Array, horizons_s: t
         ahead_c=tuple((h, _band(at[h], weight, residual_c(h))) for h in horizons_s),
         chance=tuple(zip(HORIZONS, chance, strict=True)),
         chance_stop=tuple(zip(HORIZONS, stop, strict=True)),
-        peak_c=_band(peak + over_c, borne, residual_c(peak_s)),
-        peak_in_km=_quantile(where_m, borne, 0.5) / 1000.0,
-        peak_in_s=_quantile(when_s, borne, 0.5),
+        peak_c=_band(peak + over_c, weight, residual_c(peak_s)),
+        peak_in_km=_quantile(where_m, weight, 0.5) / 1000.0,
+        peak_in_s=_quantile(when_s, weight, 0.5),
         chance_climb=_chance(peak, weight, limit_c, now_c, residual_c(float((weight * when_s).sum()))),
         chance_soon=_chance(soon, weight, limit_c, now_c, residual_c(ALERT_S)),
         summit_in_km=None if summit_m is None else summit_m / 1000.0,

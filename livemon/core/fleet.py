@@ -130,12 +130,6 @@ def shares(fleet: Fleet) -> Array:
     return np.asarray(weight / weight.sum())
 
 
-def heat_known(fleet: Fleet) -> float:
-    """How far this drive has shown heat made against heat shed, 0 to 1: share of its first variance that is gone."""
-    left = (shares(fleet) * fleet.cov[HEAT, HEAT]).sum() / START_SD[HEAT] ** 2
-    return float(held(1.0 - left, 0.0, 1.0))
-
-
 def gathered(fleet: Fleet, inputs: Inputs, fuel_kw: float | None, air_c: float) -> Fleet:
     """With what is asked in this tick; a step is due once it has STEP_S of them.
 

@@ -288,16 +288,16 @@ def climb_cost(s: Shown) -> float:
     return 1.0 + known * (float(held(s.climb_seen_kw / s.climb_said_kw, *COSTS)) - 1.0)
 
 
-def climb_known(s: Shown) -> float:
+def _climb_known(s: Shown) -> float:
     """How far the speed on climbs has been seen, 0 to 1."""
-    return float(1.0 - 2.718281828459045 ** (-s.climb_s / SEEN_S))
+    return float(-np.expm1(-s.climb_s / SEEN_S))
 
 
 def climb_speed(s: Shown) -> tuple[float | None, float]:
     """(likely speed on climbs ahead [km/h], its spread as a share); None before anything was driven."""
     if s.climb_s <= 0.0:
         return (s.level_kmh if s.level_s > 0.0 else None), STRANGE
-    known = climb_known(s)
+    known = _climb_known(s)
     base = s.level_kmh if s.level_s > 0.0 else s.climb_kmh
     return base + known * (s.climb_kmh - base), float(np.hypot(STEADY, STRANGE * (1.0 - known)))
 
@@ -308,7 +308,7 @@ def climb_apart(s: Shown, climb_kmh: float, z: Array) -> Array:
     Before a climb half of the drivers keep the speed they had on the level, the others climb at one of their own;
     once it is driven only how it goes on is open.
     """
-    known = climb_known(s)
+    known = _climb_known(s)
     strange = np.where(z[5] <= 0.0, KEEPS * z[0], np.log(OWN_KMH / climb_kmh) + OWN * z[0])
     return np.asarray((1.0 - known) * strange + known * STEADY * z[0])
 

@@ -85,11 +85,3 @@ def test_nothing_is_followed_before_a_reading() -> None:
     for k in range(20):
         beside = follow(beside, Inputs(k * 1000, Status.LIVE, speed_kmh=KMH, rpm=RPM), 100.0)
     assert beside.nodes is None
-
-
-def test_heat_is_known_as_far_as_its_first_spread_is_gone() -> None:
-    new = fleet.start(what_if.vehicles(VehicleProfile()))
-    assert fleet.heat_known(new) == pytest.approx(0.0, abs=1e-9)
-    cov = new.cov.copy()
-    cov[fleet.HEAT, fleet.HEAT] *= 0.25
-    assert fleet.heat_known(new._replace(cov=cov)) == pytest.approx(0.75)
