@@ -7,6 +7,7 @@ sensor can be believed (`trust`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp
 from typing import Any, Final
@@ -148,17 +149,26 @@ def _raw(state: State, inputs: Inputs, fuel_kw: float | None) -> Raw:
 
 def estimate(state: State) -> Estimate | None:
     """What is known at this tick; None before the first reading."""
-    bank = state.bank
-    if bank is None:
-        return None
+    return None if state.bank is None else estimate_each([state])[0]
+
+
+def estimate_each(states: Sequence[State]) -> list[Estimate]:
+    """The same of many moments, all after the first reading, side by side and to the last bit."""
+    bank = hypotheses.side_by_side([state.bank for state in states if state.bank is not None])
     share = hypotheses.shares(bank)
     temp = bank.mean[TEMP]
-    likely = float((share * temp).sum())
-    spread = float(np.sqrt((share * (bank.cov[TEMP, TEMP] + (temp - likely) ** 2)).sum() + SLACK_C**2))
-    opening = float((share * hypotheses.opening(bank)).sum())
-    opens = float((share * bank.mean[OPEN]).sum())
-    usual_c = likely if state.usual_c is None else state.usual_c
-    return Estimate(_band(likely, spread), opening, opening < OPEN_FROM, usual_c, usual_c < opens - WARMING_C)
+    likely_c = (share * temp).sum(axis=-1)
+    apart = temp - likely_c[:, None]
+    spread_c = np.sqrt((share * (bank.cov[TEMP, TEMP] + apart**2)).sum(axis=-1) + SLACK_C**2)
+    openings = (share * hypotheses.opening(bank)).sum(axis=-1)
+    opens_c = (share * bank.mean[OPEN]).sum(axis=-1)
+    told: list[Estimate] = []
+    columns = (column.tolist() for column in (likely_c, spread_c, openings, opens_c))
+    for state, likely, spread, opening, opens in zip(states, *columns, strict=True):
+        usual_c = likely if state.usual_c is None else state.usual_c
+        band = _band(likely, spread)
+        told.append(Estimate(band, opening, opening < OPEN_FROM, usual_c, usual_c < opens - WARMING_C))
+    return told
 
 
 def _band(likely: float, spread: float) -> Band:

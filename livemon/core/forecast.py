@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.core import ahead, calibration
+from livemon.core import ahead, calibration, hypotheses
 from livemon.core.ahead import HORIZONS, LAST_60, MORE_HEAT, WORSE_SHED
 from livemon.core.climb_ahead import ClimbAhead
 from livemon.core.demand import Flow, Pace
@@ -187,15 +187,9 @@ def _shown(chance: Sequence[float]) -> tuple[tuple[int, float], ...]:
 
 def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
     """Moments of one drive as a leading axis: banks (..., moments, MEMBERS), flow and pace (moments, 1)."""
-    banks = [state.bank for state in states if state.bank is not None]
+    bank = hypotheses.side_by_side([state.bank for state in states if state.bank is not None])
     flows = [state.flow for state in states if state.flow is not None]
     paces = [state.pace for state in states if state.pace is not None]
-    bank = Bank(
-        np.stack([b.mean for b in banks], axis=1),
-        np.stack([b.cov for b in banks], axis=2),
-        np.stack([b.log_weight for b in banks]),
-        banks[0].prior,
-    )
     column = (-1, len(states), 1)
     flow = Flow(*np.array(flows, dtype=float).T.reshape(column))
     rows = np.array([(*p.heat, *p.ram, *p.fan, *p[4:]) for p in paces], dtype=float).T.reshape(column)

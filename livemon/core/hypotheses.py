@@ -8,6 +8,7 @@ does not know where heat and air come from (`demand`), nor the future (`forecast
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -83,6 +84,16 @@ def start(prior: Prior, coolant_c: Array) -> Bank:
         cov[i, i] = prior.spread[i] ** 2
     mean[TEMP] = np.asarray(coolant_c)[..., None] + READ_AT_C
     return Bank(mean, cov, np.zeros((*lead, MEMBERS)), prior)
+
+
+def side_by_side(banks: Sequence[Bank]) -> Bank:
+    """Banks of one prior as one, along a leading axis."""
+    return Bank(
+        np.stack([bank.mean for bank in banks], axis=1),
+        np.stack([bank.cov for bank in banks], axis=2),
+        np.stack([bank.log_weight for bank in banks]),
+        banks[0].prior,
+    )
 
 
 def engaged(temp_c: Array, fan: Number) -> Array:

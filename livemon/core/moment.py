@@ -6,6 +6,7 @@ estimate (`at_tick`), each handing on a small frozen value.  What follows (forec
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final, NamedTuple
@@ -145,8 +146,10 @@ class Moment(NamedTuple):
     readings: int
     verdict: Trust
     fresh: bool
+    told: bool
+    """Whether an estimate may be: not before a reading, nor while readings are old or were doubted for long."""
     now: Estimate | None
-    """None while readings are old, or were doubted for long."""
+    """Where it may; `with_estimates` puts it there."""
     rate: Band | None
     boil: Band
     stop_c: float
@@ -185,9 +188,9 @@ def hear(state: State, event: Sample | Link | Mark, settings: CoreSettings) -> S
 
 
 def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Moment, Look | None]:
-    """Doubts and estimate at a tick that was `seen`; and the climb ahead where it is to be looked along anew.
+    """Doubts and hypotheses at a tick that was `seen`; and the climb ahead where it is to be looked along anew.
 
-    The moment does not have the climb yet: `with_climbs` puts it there.
+    The moment has neither climb nor estimate yet: `with_climbs` and `with_estimates` put them there.
     """
     inputs, where, _ = seen
     fuel_kw, kpa, air_c = _asked(state, inputs, where)
@@ -210,7 +213,7 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
         shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), fuel_kw, kpa, air_c)
     fresh = inputs.status in LIVE and inputs.coolant_c is not None
     blind = doubted_ms is not None and inputs.t_ms - doubted_ms > BLIND_MS
-    now = estimator.estimate(carried) if fresh and not blind else None
+    told = fresh and not blind and carried.bank is not None
     boil, boil_kpa = boiling(state, where, inputs)
     assert boil.low is not None
     stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
@@ -226,11 +229,11 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
         boil_c=boil,
         boil_kpa=boil_kpa,
     )
-    climb_ms, look = (None, None) if now is None else _look(state, inputs, where, settings.limit_c, stop_c)
+    climb_ms, look = _look(state, inputs, where, settings.limit_c, stop_c) if told else (None, None)
     if climb_ms != state.climb_ms:
         state = state._replace(climb_ms=climb_ms)
-    rate = None if now is None or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
-    return state, Moment(*seen, verdict, fresh, now, rate, boil, stop_c, carried, None, climb_ms), look
+    rate = None if not told or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
+    return state, Moment(*seen, verdict, fresh, told, None, rate, boil, stop_c, carried, None, climb_ms), look
 
 
 def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhead]) -> State:
@@ -241,6 +244,13 @@ def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhea
         if stands is not None:
             moments[place] = moment._replace(climb=stands)
     return state if stands is state.climb else state._replace(climb=stands)
+
+
+def with_estimates(moments: Sequence[Moment]) -> list[Moment]:
+    """The moments with what is known at each, worked out side by side."""
+    told = [moment for moment in moments if moment.told]
+    known = iter(estimator.estimate_each([moment.estimator for moment in told]) if told else ())
+    return [moment._replace(now=next(known)) if moment.told else moment for moment in moments]
 
 
 def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Seen]:

@@ -30,6 +30,7 @@ from livemon.core.moment import (
     look_round,
     start,
     with_climbs,
+    with_estimates,
 )
 from livemon.core.outcome import HORIZONS_S, Acted, Action, Band, Crossing, Level, OffPlan, Outcome, RoadAhead
 from livemon.core.road import Place, RoadView
@@ -201,8 +202,9 @@ class _Judged(NamedTuple):
 
 
 def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) -> tuple[State, list[Told]]:
-    """The last third of `steps`: forecast, level, gains, advice and deeds of one moment or more, room by room."""
-    asked = [None if m.now is None else forecast.Asked(m.estimator, settings.limit_c, m.stop_c) for m in moments]
+    """The last third of `steps`: estimate, forecast, level, gains, advice and deeds of many moments, room by room."""
+    moments = with_estimates(moments)
+    asked = [forecast.Asked(m.estimator, settings.limit_c, m.stop_c) if m.told else None for m in moments]
     standing = forecast.standing(state.forecast, asked)
     judged: list[_Judged] = []
     alerting = state.alert

@@ -23,12 +23,9 @@ from multiprocessing.reduction import ForkingPickler
 from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
-import numpy as np
-
-from livemon.core import estimator, pipeline
-from livemon.core.air import Array
+from livemon.core import estimator, hypotheses, pipeline
 from livemon.core.events import Event
-from livemon.core.hypotheses import Bank, Prior
+from livemon.core.hypotheses import Bank
 from livemon.core.moment import Moment, Seen
 from livemon.core.outcome import Band, Climb
 from livemon.core.pipeline import CoreSettings, Told
@@ -40,7 +37,7 @@ AHEAD: Final = 2
 """So many pieces the second process may be ahead."""
 LOOK_S: Final = 5.0
 """Asked nothing for so long, the second process looks whether the first still lives."""
-_SENT: Final = (Inputs, RoadView, Climb, Band, Trust, estimator.Estimate)
+_SENT: Final = (Inputs, RoadView, Climb, Band, Trust)
 """Frozen values that cross in numbers: sent as their figures, which takes a third of the usual time."""
 
 
@@ -118,10 +115,7 @@ class _Sent(NamedTuple):
 
     known: list[_Known]
     """Fields of each moment; of its estimator the figures, with the number of its bank for the bank, or None."""
-    mean: Array | None
-    cov: Array | None
-    log_weight: Array | None
-    prior: Prior | None
+    banks: Bank | None
 
 
 def _packed(moments: Sequence[Moment]) -> _Sent:
@@ -135,24 +129,18 @@ def _packed(moments: Sequence[Moment]) -> _Sent:
             figures[_BANK] = len(banks)
             banks.append(bank)
         known.append((*moment[len(Seen._fields) : _ESTIMATOR], figures, *moment[_ESTIMATOR + 1 :]))
-    if not banks:
-        return _Sent(known, None, None, None, None)
-    mean, cov, log_weight = (np.stack([bank[part] for bank in banks]) for part in range(3))
-    return _Sent(known, mean, cov, log_weight, banks[0].prior)
+    return _Sent(known, hypotheses.side_by_side(banks) if banks else None)
 
 
 def _unpacked(read: Sequence[Seen], sent: _Sent) -> list[Moment]:
     moments: list[Moment] = []
-    place = _ESTIMATOR - len(Seen._fields)
+    place, banks = _ESTIMATOR - len(Seen._fields), sent.banks
     for seen, known in zip(read, sent.known, strict=True):
         figures, at = known[place], known[place][_BANK]
         if at is not None:
-            assert sent.mean is not None
-            assert sent.cov is not None
-            assert sent.log_weight is not None
-            assert sent.prior is not None
-            figures[_BANK] = Bank(sent.mean[at], sent.cov[at], sent.log_weight[at], sent.prior)
-        moments.append(Moment(*seen, *known[:place], estimator.State(*figures), *known[place + 1 :]))
+            assert banks is not None
+            figures[_BANK] = Bank(banks.mean[:, at], banks.cov[:, :, at], banks.log_weight[at], banks.prior)
+        moments.append(Moment._make((*seen, *known[:place], estimator.State(*figures), *known[place + 1 :])))
     return moments
 
 

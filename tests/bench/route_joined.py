@@ -53,7 +53,7 @@ def rows(climb: Climb, profile: VehicleProfile) -> Rows:
     for piece in pipeline.pieces(ours.events(drive)):
         state, read = pipeline.seen(state, piece, settings)
         state, moments = pipeline.perceived(state, read, settings)
-        asked = [None if m.now is None else forecast.Asked(m.estimator, drive.limit_c, m.stop_c) for m in moments]
+        asked = [forecast.Asked(m.estimator, drive.limit_c, m.stop_c) if m.told else None for m in moments]
         plains = forecast.standing(last, asked)
         last = plains[-1] if plains else last
         for moment, plain in zip(moments, plains, strict=True):

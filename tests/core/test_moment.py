@@ -20,7 +20,7 @@ def test_a_sensor_doubted_for_long_is_not_estimated_anew_after_a_spell_without_d
         state = moment.hear(state, Sample(k * 1000, tuple(told.items())), settings)
         state, seen = moment.look_round(state, Tick(k * 1000), settings)
         state, now, _ = moment.at_tick(state, seen, settings)
-        known[k], trusted[k] = now.now is not None, now.verdict.trusted
+        known[k], trusted[k] = now.told, now.verdict.trusted
         assert now.inputs.status is Status.LIVE or not known[k]
     assert known[OPEN_S + 10], "for some seconds the model carries it"
     assert not any(known[k] for k in range(OPEN_S + 30, SOUND_S)), "then nothing is said, lost data or not"
