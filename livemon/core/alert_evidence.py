@@ -173,7 +173,7 @@ class Now:
 
     def chance(self, seconds: int, of_stop: bool = False) -> float:
         table = self.e.chance_stop if of_stop else self.e.chance
-        return dict(table or ()).get(seconds, 0.0)
+        return next((chance for horizon_s, chance in table or () if horizon_s == seconds), 0.0)
 
     def foreseen(self, seconds: int, of_stop: bool = False) -> float:
         """The same as far as it counts for a level: nothing is foreseen of an engine that stands."""

@@ -151,6 +151,7 @@ class Moment(NamedTuple):
     now: Estimate | None
     """Where it may; `with_estimates` puts it there."""
     rate: Band | None
+    """Of the readings [K/min], likewise."""
     boil: Band
     stop_c: float
     estimator: estimator.State
@@ -201,9 +202,6 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     alone, departures, stepped = unheard.advance(state.unheard, followed, inputs.t_ms, kpa, last_c, broke_ms, wanted)
     trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
     believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
-    rising = None if inputs.gap else state.rise
-    for t_ms, reading_c in believed.coolant_news:
-        rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
     doubted_ms = None if verdict.trusted else state.doubted_since_ms  # lost data end no doubt
     if verdict.trusted is False and doubted_ms is None:
         doubted_ms = inputs.t_ms
@@ -220,7 +218,6 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     state = state._replace(
         expecting=expecting,
         trust=trust_state,
-        rise=rising,
         estimator=carried,
         doubted_since_ms=doubted_ms,
         shown=shown,
@@ -232,8 +229,7 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     climb_ms, look = _look(state, inputs, where, settings.limit_c, stop_c) if told else (None, None)
     if climb_ms != state.climb_ms:
         state = state._replace(climb_ms=climb_ms)
-    rate = None if not told or rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
-    return state, Moment(*seen, verdict, fresh, told, None, rate, boil, stop_c, carried, None, climb_ms), look
+    return state, Moment(*seen, verdict, fresh, told, None, None, boil, stop_c, carried, None, climb_ms), look
 
 
 def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhead]) -> State:
@@ -246,11 +242,23 @@ def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhea
     return state if stands is state.climb else state._replace(climb=stands)
 
 
-def with_estimates(moments: Sequence[Moment]) -> list[Moment]:
-    """The moments with what is known at each, worked out side by side."""
-    told = [moment for moment in moments if moment.told]
-    known = iter(estimator.estimate_each([moment.estimator for moment in told]) if told else ())
-    return [moment._replace(now=next(known)) if moment.told else moment for moment in moments]
+def with_estimates(rising: Rise | None, moments: Sequence[Moment]) -> tuple[Rise | None, list[Moment]]:
+    """The moments with what is known at each, worked out side by side, and how fast the readings rise."""
+    told = [moment.estimator for moment in moments if moment.told]
+    known = iter(estimator.estimate_each(told) if told else ())
+    whole: list[Moment] = []
+    for moment in moments:
+        inputs = moment.inputs
+        if inputs.gap:
+            rising = None
+        if moment.verdict.trusted is not False:
+            for t_ms, reading_c in inputs.coolant_news:
+                rising = rise.start(t_ms, reading_c) if rising is None else rise.heard(rising, t_ms, reading_c)
+        if moment.told:
+            rate = None if rising is None else rise.ahead(rising, inputs.t_ms).rate_band()
+            moment = moment._replace(now=next(known), rate=rate)
+        whole.append(moment)
+    return rising, whole
 
 
 def look_round(state: State, tick: Tick, settings: CoreSettings) -> tuple[State, Seen]:

@@ -203,7 +203,7 @@ class _Judged(NamedTuple):
 
 def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) -> tuple[State, list[Told]]:
     """The last third of `steps`: estimate, forecast, level, gains, advice and deeds of many moments, room by room."""
-    moments = with_estimates(moments)
+    rising, moments = with_estimates(state.rise, moments)
     asked = [forecast.Asked(m.estimator, settings.limit_c, m.stop_c) if m.told else None for m in moments]
     standing = forecast.standing(state.forecast, asked)
     judged: list[_Judged] = []
@@ -228,6 +228,7 @@ def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) ->
             )
         told.append(Told(_outcome(one, said, done, off, settings), one.evidence))
     state = state._replace(
+        rise=rising,
         forecast=standing[-1],
         alert=alerting,
         evidence=judged[-1].evidence,

@@ -263,10 +263,10 @@ def _moved_while_it_stood(slow: Slow, seconds: int) -> Parting | None:
 
 def _never_warm(slow: Slow, now: Bucket) -> Doubt | None:
     """Long real work and still cool, or warm once and cooled on the road: a thermostat that stays open."""
-    late = stretch(slow.buckets, 180, 0)
-    if late is None or now.coolant_c is None or now.coolant_c >= WARM_C or late.span_c > 4.0 or not late.busy:
+    if now.coolant_c is None or now.coolant_c >= WARM_C or (not slow.was_warm and slow.worked_s < 720.0):
         return None
-    if not slow.was_warm and slow.worked_s < 720.0:
+    late = stretch(slow.buckets, 180, 0)
+    if late is None or late.span_c > 4.0 or not late.busy:
         return None
     usual = mean(slow.work)
     if late.work is not None and usual is not None and late.work < DESCENT_SHARE * usual:
@@ -313,9 +313,9 @@ def _over_expected(slow: Slow, now: Bucket) -> str | None:
 
 def _over_every_vehicle(slow: Slow, now: Bucket) -> list[tuple[float, int]]:
     """At a crawl, not falling: the copies of which no vehicle comes near, by how far over [K] and of what age [s]."""
-    late = stretch(slow.buckets, 180, 0) or stretch(slow.buckets, 60, 0)
     if now.speed_kmh is None or now.speed_kmh >= CRAWL_KMH or now.coolant_c is None:
         return []
+    late = stretch(slow.buckets, 180, 0) or stretch(slow.buckets, 60, 0)
     if late is None or now.coolant_c < late.high_c - 1.0:
         return []
     return [
@@ -390,11 +390,11 @@ def _fan_turns_c(slow: Slow) -> float | None:
 
 def _past_fan(slow: Slow, now: Bucket) -> Doubt | None:
     """Creeping or standing, past where the fan used to win, still rising, and not as a possible vehicle would."""
-    late = stretch(slow.buckets, 120, 0)
     turns_c = _fan_turns_c(slow)
-    if late is None or now.coolant_c is None or turns_c is None:
+    if now.coolant_c is None or turns_c is None:
         return None
-    if late.speed_kmh is None or late.speed_kmh >= CRAWL_KMH or late.falling:
+    late = stretch(slow.buckets, 120, 0)
+    if late is None or late.speed_kmh is None or late.speed_kmh >= CRAWL_KMH or late.falling:
         return None
     past = now.coolant_c - turns_c
     if past < FAN_PAST_C or now.coolant_c - late.low_c < 2.0:
@@ -412,14 +412,14 @@ def _left_sensor(slow: Slow, now: Bucket) -> Doubt | None:
     Less heat explains a fall, so the heat must have held over every comparison of the last four minutes; so does more
     air.  A fan that cuts in does the same at a crawl, so below SLOW_KMH only a fall right below the thermostat counts.
     """
-    late = stretch(slow.buckets, 70, 0)
     near = [p for p in slow.partings if p.age_s <= FALL_NEAR_S]
-    if late is None or now.coolant_c is None or not near or slow.regulated_c - now.coolant_c > 30.0:
+    if now.coolant_c is None or not near or slow.regulated_c - now.coolant_c > 30.0:
         return None
     if not all(p.heat_share >= 0.65 and p.air_share <= 1.5 for p in near):
         return None
     far = [p for p in near if p.age_s <= FALL_YOUNG_S and p.spreads <= -FALL_SPREADS and p.over_c <= -FALL_C]
-    if not far or late.high_c - now.coolant_c < FALL_FAST_C:
+    late = stretch(slow.buckets, 70, 0) if far else None
+    if late is None or late.high_c - now.coolant_c < FALL_FAST_C:
         return None
     if now.speed_kmh is None or now.speed_kmh < SLOW_KMH:
         under = slow.plateau_c is not None and now.coolant_c < slow.plateau_c - 3.0

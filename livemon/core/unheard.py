@@ -11,7 +11,7 @@ up later: most of a drive is not hot.  It judges nothing: that is done in `trust
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -206,7 +206,7 @@ def _places(copies: Sequence[int], size: int) -> NDArray[np.intp]:
 def _rows(one: Fleet) -> tuple[Array, ...]:
     """What the nodes are at, of a fleet that was begun: one figure a vehicle."""
     assert one.nodes is not None
-    return tuple(np.asarray(each) for each in one.nodes.figures())
+    return cast(tuple[Array, ...], one.nodes.figures())  # of many vehicles: arrays all
 
 
 def _only(lanes: Fleet, at: NDArray[np.intp] | slice) -> Fleet:
