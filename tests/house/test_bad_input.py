@@ -262,7 +262,7 @@ def _in_ascii(*words: str, read_lines: int | None = None, kill_after_s: float | 
         with pytest.raises(subprocess.TimeoutExpired):
             child.wait(kill_after_s)
         child.send_signal(signal.SIGINT)
-    out, err = child.communicate()
+    out, err = child.communicate(timeout=60)
     return child.returncode, out, err
 
 
