@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final, NamedTuple
 
+import numpy as np
+
 from livemon.core import air, engine, traction
 from livemon.core.air import Number
 from livemon.core.signals import Inputs
@@ -108,13 +110,30 @@ def told_ac(inputs: Inputs) -> float:
     return AC_UNTOLD if inputs.ac_on is None else float(inputs.ac_on)
 
 
+def fuel_for_road_kw(
+    body: Body,
+    motor: Engine,
+    speed_kmh: Number,
+    rpm: Number,
+    grade_pct: Number,
+    air_kg_m3: Number,
+    accessory_kw: Number,
+    accel_m_s2: Number = 0.0,
+) -> Number:
+    """Fuel power [kW] that the road asks for, elementwise: force on the grade at this speed, over the driveline, plus
+    what the engine drives besides, by the Willans line; braking asks for nothing at the wheels."""
+    force = traction.road_force_n(body, speed_kmh, grade_pct, air_kg_m3, accel_m_s2)
+    wheel = np.maximum(traction.wheel_kw(force, speed_kmh), 0.0)
+    return engine.fuel_kw_from_power(motor, traction.engine_kw(wheel, body.driveline_efficiency) + accessory_kw, rpm)
+
+
 def road_fuel_kw(
     inputs: Inputs, body: Body, motor: Engine, grade_pct: float, outside_c: float, air_kpa: float
 ) -> float | None:
     """Fuel power [kW] from road load, for a vehicle that tells neither air nor load; None without a speed.
 
-    Force on the grade at this speed, over the driveline, plus pump and alternator, by the Willans line; engine speed
-    2000 rpm where it is not told.  Speed changes are left out: over the half minute that the metal lags they even out.
+    As `fuel_for_road_kw`, with pump and alternator; engine speed 2000 rpm where it is not told.  Speed changes are
+    left out: over the half minute that the metal lags they even out.
     Rough (+-25 %: mass, wind, surface), and needs a grade from height or route.
     Example: 2200 kg on 6 % at 80 km/h, driveline 0.85 -> 48.9 kW at the engine (`traction.road_force_n`).
     """
@@ -126,10 +145,8 @@ def road_fuel_kw(
     rpm = UNKNOWN_RPM if inputs.rpm is None else inputs.rpm
     if rpm < 1.0:
         return 0.0
-    force = traction.road_force_n(body, speed, grade_pct, air.air_density(air_kpa, outside_c))
-    wheel = max(float(traction.wheel_kw(force, speed)), 0.0)
-    brake = float(traction.engine_kw(wheel, float(body.driveline_efficiency))) + float(motor.accessory_kw)
-    return float(engine.fuel_kw_from_power(motor, brake, rpm))
+    density = air.air_density(air_kpa, outside_c)
+    return float(fuel_for_road_kw(body, motor, speed, rpm, grade_pct, density, motor.accessory_kw))
 
 
 def source(inputs: Inputs, motor: Engine) -> str:

@@ -33,7 +33,7 @@ def fan_map(found: Sequence[Piece], every: Sequence[Unknown], slopes: Floats) ->
     `slopes` (pieces, unknowns of `every`): change of the log ratio per standard deviation of each unknown.
     """
     at = {name: np.array([getattr(p, name) for p in found], dtype=np.float64) for name in ("coolant_c", "air_c")}
-    ac = np.array([0.5 if p.ac_on is None else float(p.ac_on) for p in found])
+    ac = np.array([p.ac for p in found])
     near = np.square(_apart(at["coolant_c"]) / COOLANT_K)
     others = {
         "electric_m_s": (ELECTRIC, np.square(_apart(ac))),

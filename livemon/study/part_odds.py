@@ -116,9 +116,8 @@ def _missed(pieces: Sequence[Piece]) -> Floats:
 
     A Gaussian process over them (model discrepancy, Kennedy & O'Hagan 2001), so that only like for like cancels.
     """
-    ac = [0.5 if p.ac_on is None else float(p.ac_on) for p in pieces]
     at = np.array([(p.coolant_c, p.air_c, p.speed_kmh) for p in pieces]) / APART
-    every = np.column_stack([at, ac])
+    every = np.column_stack([at, [p.ac for p in pieces]])
     return np.asarray(MISSED**2 * np.exp(-0.5 * np.square(every[:, None, :] - every[None, :, :]).sum(axis=2)))
 
 

@@ -114,7 +114,7 @@ def _blocks(
     regime = np.array([names.index(p.regime) for p in found])
     drive = np.array([p.drive for p in found])
     side = np.array([sides[p.drive] for p in found])
-    ac = np.array([0.5 if p.ac_on is None else float(p.ac_on) for p in found])
+    ac = np.array([p.ac for p in found])
     per_kw = spreads.per_kw([p.regime for p in found], np.array([p.heat_kw for p in found]))
     slopes = np.array([p.slopes for p in found])
     shared = [k for k, u in enumerate(every) if not u.own]

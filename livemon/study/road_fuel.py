@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core.air import Number, air_density
-from livemon.core.engine import accessory_kw, fuel_kw_from_power
-from livemon.core.traction import engine_kw, road_force_n, wheel_kw
+from livemon.core.demand import AC_UNTOLD, fuel_for_road_kw
+from livemon.core.engine import accessory_kw
 from livemon.core.vehicle import Fuel, VehicleProfile
 from livemon.study.recording import STEP_S, Drive
 
@@ -24,7 +24,6 @@ Floats = NDArray[np.float64]
 
 SLOW_KMH: Final = 20.0
 """Up to here a grade that is not known is taken for none: what is left is mostly friction and pumps."""
-AC_UNTOLD: Final = 0.5
 SOURCE: Final = "road load"
 
 
@@ -41,15 +40,12 @@ def road_fuel_kw(
 ) -> Floats:
     """Fuel power [kW] that the road asks for, elementwise; nan where speed, rpm or grade is.
 
-    Force on the grade, over the driveline, with pumps and A/C, by the Willans line; braking asks for nothing at the
-    wheels.  `mass_kg`: as declared for the drive, else the profile's.  Formulas: `traction`, `engine`.
+    As `demand.fuel_for_road_kw`, with pumps and A/C.  `mass_kg`: as declared for the drive, else the profile's.
     """
     body, engine = profile.body(), profile.engine()
     body = body if mass_kg is None else replace(body, mass_kg=mass_kg)
-    force = road_force_n(body, speed_kmh, grade_pct, air_kg_m3, accel_m_s2)
-    brake = engine_kw(np.maximum(wheel_kw(force, speed_kmh), 0.0), body.driveline_efficiency)
-    brake = brake + accessory_kw(engine, profile.cooling(), rpm, 0.0, ac_on, air_c)
-    return np.asarray(fuel_kw_from_power(engine, brake, rpm))
+    besides = accessory_kw(engine, profile.cooling(), rpm, 0.0, ac_on, air_c)
+    return np.asarray(fuel_for_road_kw(body, engine, speed_kmh, rpm, grade_pct, air_kg_m3, besides, accel_m_s2))
 
 
 def told_by_road(drives: Sequence[Drive], profile: VehicleProfile) -> list[Drive]:

@@ -13,6 +13,7 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from livemon.core.demand import AC_UNTOLD
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.road_fuel import road_fuel_kw
@@ -69,6 +70,11 @@ class Piece:
     shed_kw_k: float
     log_ratio: float
     slopes: tuple[float, ...]
+
+    @property
+    def ac(self) -> float:
+        """A/C, 0 or 1; `AC_UNTOLD` where nobody tells."""
+        return AC_UNTOLD if self.ac_on is None else float(self.ac_on)
 
 
 MOST_PIECES: Final = 600
