@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from livemon.core.advice_situation import AdviceState, Situation, past
+from livemon.core.advice_situation import AdviceState, Situation, past, stood
 from livemon.core.outcome import Action, Level
 
 _NEAR_C: Final = 2.0
@@ -37,27 +37,27 @@ it and falling fast, driving on cools better than standing.  The first and last 
 _USUAL_S: Final = 180.0
 _STEADY_OVER_C: Final = (1.2, 2.0)
 _STEADY_C_PER_MIN: Final = (2.0, 4.0)
-_STEADY_C: Final = {Level.CAUTION: (12.0, 10.0)}
-_STEADY_CALM_C: Final = (8.0, 6.0)
+_STEADY_C: Final = (8.0, 6.0)
+_STEADY_CAUTION_C: Final = (12.0, 10.0)
 _STEADY_CHANCE: Final = (0.2, 0.25)
 """A level over a temperature that stays: no more over the mean of three minutes, rising no faster, so far under the
-limit (under a caution the first pair), which is so unlikely within five minutes; until past the second figures.
+limit (under a caution the second pair), which is so unlikely within five minutes; until past the second figures.
 Judgement, no source."""
 
 
 def easing(state: AdviceState, now: Situation) -> bool:
     """Past the summit, or after what was done: a level stands a while longer than its reason, what it asks must not."""
-    return state.easing_ms is not None and now.t_ms - state.easing_ms >= _EASING_S * 1000
+    return stood(state.easing_ms, now, _EASING_S)
 
 
 def quiet(state: AdviceState, now: Situation) -> bool:
     """Whether nothing is worth asking, though the level stands: it has eased, or has long stayed where it is."""
-    return easing(state, now) or (state.steady_ms is not None and now.t_ms - state.steady_ms >= _EASING_S * 1000)
+    return easing(state, now) or stood(state.steady_ms, now, _EASING_S)
 
 
 def falling(state: AdviceState, now: Situation, for_s: float = _FALLING_S) -> bool:
     """Whether it has been falling fast for so long."""
-    return state.falling_ms is not None and now.t_ms - state.falling_ms >= for_s * 1000
+    return stood(state.falling_ms, now, for_s)
 
 
 def falls(state: AdviceState, now: Situation) -> bool:
@@ -91,7 +91,8 @@ def stays_steady(state: AdviceState, now: Situation) -> bool:
     if now.limit_chance is None or now.rate_c_per_min is None or now.estimate_c is None or state.usual_c is None:
         return False
     on = state.steady_ms is not None
-    far = now.estimate_c <= now.limit_c - _STEADY_C.get(now.level, _STEADY_CALM_C)[on]
+    far_c = _STEADY_CAUTION_C if now.level is Level.CAUTION else _STEADY_C
+    far = now.estimate_c <= now.limit_c - far_c[on]
     unlikely = max(now.limit_chance, now.road_chance or 0.0) < _STEADY_CHANCE[on]
     over_c = now.estimate_c - state.usual_c
     return far and unlikely and over_c <= _STEADY_OVER_C[on] and now.rate_c_per_min <= _STEADY_C_PER_MIN[on]

@@ -141,9 +141,13 @@ def is_standing(state: AdviceState, now: Situation, settings: AdviceSettings) ->
     return (
         now.speed_kmh == 0
         and (now.gps_speed_kmh is None or now.gps_speed_kmh < _GPS_STILL_KMH)
-        and state.still_since_ms is not None
-        and now.t_ms - state.still_since_ms >= settings.still_s * 1000
+        and stood(state.still_since_ms, now, settings.still_s)
     )
+
+
+def stood(since_ms: int | None, now: Situation, seconds: float) -> bool:
+    """Whether what began at `since_ms` has stood for so long; None = it does not stand."""
+    return since_ms is not None and now.t_ms - since_ms >= seconds * 1000
 
 
 def past(now: Situation, line_c: float) -> bool:

@@ -64,13 +64,14 @@ def start() -> AlertState:
 
 def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tuple[AlertState, Level]:
     """The level at this tick, by the table `ROWS`."""
-    state = _follow_data(state, evidence, settings)
+    seen = Now.of(evidence)
+    state = _follow_data(state, seen, settings)
     lost = evidence.status in LOST_DATA
     lost_s = None if state.lost_since_ms is None else (evidence.t_ms - state.lost_since_ms) / 1000.0
-    now = Now.of(evidence, lost_s, state.hot, state.level_before)
+    now = Now(evidence, lost_s, state.hot, state.level_before, seen.hottest_c)
     rows = tuple(_move(row, row_state, now, settings, lost) for row, row_state in zip(ROWS, state.rows, strict=True))
     standing = [row for row, row_state in zip(ROWS, rows, strict=True) if row_state.on]
-    wanted = standing[0].level if standing else Level.NORMAL if _ready(state, evidence) else state.level
+    wanted = standing[0].level if standing else Level.NORMAL if _ready(state, seen) else state.level
     level, since = state.level, state.level_since_ms
     held = level > Level.NORMAL and evidence.t_ms - since < settings.hold_s * 1000
     if wanted > level or (wanted < level and not held and not lost):
@@ -84,10 +85,9 @@ def decide(state: AlertState, evidence: Evidence, settings: AlertSettings) -> tu
     return _follow_silence(state, evidence, settings), level
 
 
-def _follow_data(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState:
+def _follow_data(state: AlertState, now: Now, s: AlertSettings) -> AlertState:
     """Note since when data are live, lost, or the engine is off; what stood at that moment is remembered."""
-    now = Now.of(e)
-    readable = now.hottest_c is not None
+    e = now.e
     if e.status in LOST_DATA:
         # Never seen is unknown, not lost; and an engine seen to stand makes no heat that could go unseen.
         if not state.seen or (state.lost_since_ms is None and state.off_since_ms is not None):
@@ -100,7 +100,7 @@ def _follow_data(state: AlertState, e: Evidence, s: AlertSettings) -> AlertState
         state = state._replace(off_since_ms=None)
     elif state.off_since_ms is None:
         state = state._replace(off_since_ms=e.t_ms)
-    if not readable:
+    if now.hottest_c is None:
         return _reset_when_off(state._replace(live_since_ms=None), e, s)
     if state.live_since_ms is None:
         state = state._replace(live_since_ms=e.t_ms, live_since_readings=e.readings)
@@ -138,11 +138,11 @@ def at_rest(state: AlertState) -> bool:
     )
 
 
-def _ready(state: AlertState, e: Evidence) -> bool:
+def _ready(state: AlertState, now: Now) -> bool:
     """Data have been live for more than one reading: nothing standing then means normal, but not the first over it."""
-    if state.level is Level.UNKNOWN and Now.of(e).at_least(e.limit_c):
+    if state.level is Level.UNKNOWN and now.at_least(now.e.limit_c):
         return False
-    return state.live_since_ms is not None and e.readings > state.live_since_readings
+    return state.live_since_ms is not None and now.e.readings > state.live_since_readings
 
 
 def _move(row: Row, was: _RowState, now: Now, s: AlertSettings, lost: bool) -> _RowState:

@@ -138,12 +138,12 @@ class Now:
     """The worse of estimate and latest reading [degC]."""
 
     @classmethod
-    def of(cls, e: Evidence, lost_s: float | None = None, was_hot: bool = False, before: Level = Level.UNKNOWN) -> Now:
-        """`e` with what is worked out of it once for all rows."""
+    def of(cls, e: Evidence) -> Now:
+        """`e` with what is worked out of it, once for all rows; nothing lost, nothing stood before."""
         likely = e.estimate_c.likely if e.estimate_c else None
         reading = None if e.trusted is False else e.coolant_c
         known = [value for value in (likely, reading) if value is not None]
-        return cls(e, lost_s, was_hot, before, max(known) if known else None)
+        return cls(e, None, False, Level.UNKNOWN, max(known) if known else None)
 
     def at_least(self, line_c: float) -> bool:
         return self.hottest_c is not None and self.hottest_c >= line_c
