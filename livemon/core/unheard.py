@@ -94,13 +94,11 @@ class Unheard(NamedTuple):
     begin_ms: tuple[int, ...] = ()
     put_off: tuple[_PutOff, ...] = ()
     """What is still to be done with the lanes, oldest first; of no more than the life of two copies."""
-    begun_ms: int | None = None
-    """When a copy was last set aside or put off."""
     looked_ms: int = 0
     sums: Sums = Sums()
     """What was asked so far."""
     known: tuple[Known, ...] = ()
-    """What was known when the last REMEMBERED copies began, oldest first."""
+    """What was known when the last REMEMBERED copies began, set aside or put off, oldest first."""
 
 
 def start() -> Unheard:
@@ -123,13 +121,13 @@ def advance(
     last reading that was believed; nothing from before `broke_ms`, when it became another one, is compared with it.
     `wanted`: whether anybody will look at a comparison; what is then told does not hang on what was wanted before.
     """
-    if followed.nodes is None or (state.begun_ms is not None and _oldest_ms(state) < broke_ms):
+    if followed.nodes is None or (state.known and _oldest_ms(state) < broke_ms):
         return Unheard(looked_ms=state.looked_ms, sums=state.sums), (), None
-    if followed.ticks == 1 and (state.begun_ms is None or t_ms - state.begun_ms >= BEGIN_MS):
+    if followed.ticks == 1 and (not state.known or t_ms - state.known[-1].begin_ms >= BEGIN_MS):
         state = _kept(state, t_ms)
         known = (*state.known, _known(state.sums, followed, t_ms, reading_c))[-REMEMBERED:]
-        state = state._replace(put_off=(*state.put_off, _PutOff(t_ms, aside=followed)), begun_ms=t_ms, known=known)
-    if state.begun_ms is None or followed.ticks < fleet.STEP_S:
+        state = state._replace(put_off=(*state.put_off, _PutOff(t_ms, aside=followed)), known=known)
+    if not state.known or followed.ticks < fleet.STEP_S:
         return state, (), None
     step = fleet.due(followed, t_ms, air_kpa)
     state = state._replace(sums=state.sums.plus(*step))
