@@ -281,13 +281,18 @@ def top_speed_kmh(
     highest: int | None = None,
     headwind_kmh: Number = 0.0,
 ) -> Number:
-    """The wished speed, or the highest one the engine can hold on this grade here: 12 halvings (to 0.05 km/h)."""
+    """The wished speed, or the highest one the engine can hold on this grade here: 12 halvings (to 0.05 km/h).
+
+    Held is a speed that power suffices for, at an engine speed of `rpm_limit` at most: a lever held down (`highest`)
+    bounds the speed on the level and downhill too.
+    """
     low: Number = 5.0 + 0.0 * np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
     high: Number = np.asarray(wished_kmh) + 0.0 * np.asarray(grade_pct)
     trial = high
     for _ in range(12):
         force = road_force_n(body, trial, grade_pct, air_kg_m3, 0.0, headwind_kmh)
-        holds = choose_gear(body, engine, trial, force, accessory_kw, power_factor, 1.0, highest).holds
+        pull = choose_gear(body, engine, trial, force, accessory_kw, power_factor, 1.0, highest)
+        holds = pull.holds & (np.asarray(pull.rpm) <= engine.rpm_limit)
         low = np.where(holds, trial, low)
         high = np.where(holds, high, trial)
         if np.array_equal(low, high):  # all hold what was wished, the usual case

@@ -19,7 +19,7 @@ from livemon.errors import SetupError
 from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
 from livemon.study.plan import Plan, Way, Weather, plan, plan_each
-from livemon.study.remedies import remedies
+from livemon.study.remedies import burden, remedies
 from livemon.verbs import common
 from livemon.verbs.check import boiling_findings
 from livemon.verbs.plan_report import as_json, print_report
@@ -78,14 +78,16 @@ def run(args: argparse.Namespace) -> int:
         if at_m is not None and at_m > route.length_m:
             raise SetupError(option, f"a place on the route of {route.length_m / 1000.0:.1f} km", f"{at_m / 1e3:g} km")
     scout = plan(route, profile, weather, [way], SCOUT_STEPS)[0]
-    others = remedies(way, scout, force.display)
+    others = remedies(way, scout, profile, force.display)
     wanted = [(profile, each) for each in (way, *others)] + [(changed, way) for _, changed in fitted]
     first, *rest = plan_each(route, weather, wanted)
+    gentlest = sorted(rest[: len(others)], key=lambda other: burden(first, other))
     bought = list(zip((part for part, _ in fitted), rest[len(others) :], strict=True))
     boils = float(min(first.boil_c)) + BOILING_BAND_C[0]
     stop_c = core.stop_c if core.stop_c is not None else default_stop_c(core.limit_c, boils)
     wrong = boiling_findings(force, float(route.height_m.max()))
-    report = as_json(route, first, rest[: len(others)], bought, core.limit_c, stop_c, boils, wrong)
+    most_rpm = float(profile.engine().rpm_limit)
+    report = as_json(route, first, gentlest, bought, core.limit_c, stop_c, boils, most_rpm, wrong)
     if args.picture is not None:
         _draw(
             args.picture, f"{route.name}: {way_words(way, force.display)}", first, core.limit_c, stop_c, force.display
@@ -93,12 +95,12 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(report))
     else:
-        print_report(report, force.display, remarks=not args.quiet)
+        print_report(report, way_words(way, force.display), force.display, remarks=not args.quiet)
     return 0
 
 
 def way_words(way: Way, units: Display) -> str:
-    """How it is driven, for the title of the picture."""
+    """How it is driven, for the report and for the title of the picture."""
     speed = f"{to_unit(way.speed_kmh, SPEED, units.speed):.0f} {units.speed}"
     gear = "" if way.gear is None else f", gear {way.gear}"
     off = (

@@ -95,7 +95,7 @@ def main() -> None:
         peer = best_s(lambda: gpxpy.parse(text))
         route = read_route(path)
         scout = plan(route, profile, weather, [way], SCOUT_STEPS)[0]
-        ways = [way, *remedies(way, scout)]
+        ways = [way, *remedies(way, scout, profile)]
         parts = {
             "gpxpy reads it": peer,
             "read and clean": best_s(lambda: read_route(path)),

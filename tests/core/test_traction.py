@@ -153,6 +153,16 @@ def test_top_speed_is_held_and_no_more(grade_pct: float) -> None:
     assert traction.top_speed_kmh(BODY, ENGINE, grade_pct, rho, factor, 25.0) == pytest.approx(25.0)
 
 
+@pytest.mark.parametrize("grade_pct", [-6.0, 0.0, 4.0])
+def test_a_lever_held_down_bounds_the_speed_by_the_rpm_limit(grade_pct: float) -> None:
+    """Also on the level and downhill, where the engine's power would do."""
+    top = float(traction.top_speed_kmh(BODY, ENGINE, grade_pct, 1.1, 1.0, 130.0, highest=1))
+    force = traction.road_force_n(BODY, top, grade_pct, 1.1)
+    pull = traction.choose_gear(BODY, ENGINE, top, force, 0.0, 1.0, 1.0, 1)
+    assert 0.97 * ENGINE.rpm_limit < float(pull.rpm) <= ENGINE.rpm_limit
+    assert top < float(traction.top_speed_kmh(BODY, ENGINE, grade_pct, 1.1, 1.0, 130.0, highest=2))
+
+
 def test_what_an_open_converter_loses_is_read_off_engine_speed() -> None:
     """The slip of the gear that engine speed tells; nothing where it turns as a locked gear would."""
     force = float(traction.road_force_n(BODY, 50.0, 4.0, 1.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -120,12 +121,75 @@ def test_the_settings_say_how_a_route_is_usually_driven(
     assert faster["minutes"] < by_file["minutes"]
 
 
+WORDS = (
+    (r"A/C off(?: from the foot)?", "--ac", "off"),
+    (r"A/C (off from \d.*)", "--ac", "{}"),
+    (r"gear (\d)", "--gear", "{}"),
+    (r"(\d+ (?:km/h|mph))", "--speed", "{}"),
+    (r"10 min stop at (.+)", "--stop-at", "10 min at {}"),
+)
+
+
+@pytest.mark.parametrize(("units", "ac"), [("metric", "on"), ("us", "off"), ("us", "on")])
+def test_each_way_planned_by_its_own_words_is_what_the_table_says(
+    hill: str, capsys: pytest.CaptureFixture[str], units: str, ac: str
+) -> None:
+    """ "Keeps under the limit" really does, when what the row says is typed."""
+    usual = {"--outside": "38 C", "--speed": "50 mph", "--units": units, "--ac": ac}
+    ways = planned(capsys, hill, *(word for pair in usual.items() for word in pair))["ways"]
+    replanned = 0
+    for way in ways:
+        typed = dict(usual)
+        for part in way["way"].split(", "):
+            for pattern, option, value in WORDS:
+                if found := re.fullmatch(pattern, part):
+                    typed[option] = value.format(*found.groups())
+        if way["kind"] != "driving":
+            continue
+        again = planned(capsys, hill, *(word for pair in typed.items() for word in pair))
+        assert again["peak_c"] == way["peak_c"], way["way"]
+        assert again["keeps_under_limit"] == way["keeps_under_limit"]
+        replanned += 1
+    assert replanned >= 6
+
+
+def test_what_to_do_is_said_in_one_sentence(hill: str, capsys: pytest.CaptureFixture[str]) -> None:
+    usual = ["plan", hill, "--speed", "80 km/h", "--ac", "on", "--quiet", "--outside"]
+    assert main([*usual, "10 C"]) == 0
+    cool = " ".join(capsys.readouterr().out.split())
+    assert "°C: kept" in cool
+    assert "what would make it cooler still" in cool
+    assert "Gentlest" not in cool
+    told = planned(capsys, *usual[1:], "43 C")
+    assert main([*usual, "43 C"]) == 0
+    warm = " ".join(capsys.readouterr().out.split())
+    assert told["keeps_under_limit"] == "no"
+    first = next(way["way"] for way in told["ways"] if way["keeps_under_limit"] in ("likely", "yes"))
+    assert told["gentlest"]["likely"] == first
+    assert f"Gentlest that likely keeps the limit: {first}." in warm
+    assert main([*usual, "56 C", "--mass", "5000 kg"]) == 0
+    hot = " ".join(capsys.readouterr().out.split())
+    assert "None of these keeps the limit" in hot
+    assert "do not drive it this way: the likely peak is past the stop" in hot
+
+
+def test_a_gear_held_past_the_rpm_limit_is_said(hill: str, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [hill, "--outside", "30 C", "--speed", "100 km/h", "--gear", "1"]
+    told = planned(capsys, *words)
+    assert told["cannot_hold_for"] == "rpm limit"
+    assert told["cannot_hold_throughout"]
+    assert told["least_speed_kmh"] < 80.0
+    assert main(["plan", *words]) == 0
+    assert "left (rpm limit in this gear)" in capsys.readouterr().out
+
+
 def test_a_speed_the_engine_cannot_hold_is_told_with_its_places(hill: str, capsys: pytest.CaptureFixture[str]) -> None:
     told = planned(capsys, hill, "--outside", "36 C", "--speed", "130 km/h", "--mass", "5200 kg")
     begin, end = told["cannot_hold_speed_km"]
     assert 2.5 <= begin <= 3.5
     assert 14.5 <= end <= 15.5
     assert told["least_speed_kmh"] < 80.0
+    assert told["cannot_hold_for"] == "engine power"
     assert main(["plan", hill, "--outside", "36 C", "--speed", "130 km/h", "--mass", "5200 kg"]) == 0
     assert "the engine cannot hold it between" in capsys.readouterr().out
 

@@ -12,7 +12,7 @@ from livemon.core.radiator import Demand, Surroundings
 from livemon.core.route import Route, build
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.plan import DRAWS, Way, Weather, draws, gain_c, plan, plan_each
-from livemon.study.remedies import remedies
+from livemon.study.remedies import burden, remedies
 
 PROFILE = VehicleProfile(typed={"mass_kg": Figure(3000.0, 60.0, "typed")})
 
@@ -89,7 +89,7 @@ def test_a_speed_that_cannot_be_held_is_said_and_slowed() -> None:
 def test_remedies_start_gentle_and_their_gain_is_paired() -> None:
     way = Way("as wished", 80.0, ac_on=True)
     first = plan(hill(15, 7.0), PROFILE, Weather(40.0), [way])[0]
-    others = plan(hill(15, 7.0), PROFILE, Weather(40.0), remedies(way, first))
+    others = plan(hill(15, 7.0), PROFILE, Weather(40.0), remedies(way, first, PROFILE))
     assert others[0].way.name.startswith("A/C off from")
     off = next(p for p in others if p.way.name == "A/C off from the foot")
     gained = gain_c(first, off)
@@ -98,6 +98,45 @@ def test_remedies_start_gentle_and_their_gain_is_paired() -> None:
     assert gained.low > 0.0
     spread = np.quantile(first.peaks_c, 0.9) - np.quantile(first.peaks_c, 0.1)
     assert gained.high - gained.low < spread, "what is not known of the vehicle is the same in both"
+
+
+def test_the_gentlest_comes_first() -> None:
+    """In the same hour by minutes lost, A/C before engine speed; then other hours; the heater last."""
+    way = Way("as wished", 80.0, ac_on=True)
+    first = plan(hill(15, 7.0), PROFILE, Weather(40.0), [way])[0]
+    others = plan(hill(15, 7.0), PROFILE, Weather(40.0), remedies(way, first, PROFILE))
+    ordered = [other.way for other in sorted(others, key=lambda other: burden(first, other))]
+    assert ordered[0].ac_off_from_m is not None
+    assert (ordered[1].ac_on, ordered[1].gear, ordered[1].speed_kmh) == (False, None, 80.0)
+    assert ordered[-1].heater_on
+    hours = [way.cooler_c > 0.0 for way in ordered[:-1]]
+    assert hours == sorted(hours)
+    minutes = [other.time_s[-1] for other in sorted(others, key=lambda other: burden(first, other))]
+    lost = [m for m, way in zip(minutes, ordered, strict=True) if not (way.cooler_c or way.heater_on)]
+    assert np.all(np.diff(lost) > -31.0)  # whole minutes
+
+
+def test_no_way_asks_for_more_than_the_rpm_limit() -> None:
+    """Neither a way that is proposed, nor one that is wished: what a lever held down turns is bounded by the engine."""
+    low = VehicleProfile(typed={"rpm_limit": Figure(4200.0, 50.0, "typed"), "mass_kg": Figure(3000.0, 60.0, "typed")})
+    way = Way("as wished", 85.0)
+    first = plan(hill(15, 7.0), low, Weather(40.0), [way])[0]
+    tried = remedies(way, first, low)
+    assert any(other.gear == 2 for other in tried)
+    assert not any(other.gear == 1 and other.speed_kmh > 60.0 for other in tried)
+    for got in plan(hill(15, 7.0), low, Weather(40.0), [*tried, Way("first", 85.0, gear=1)]):
+        assert got.rpm.max() <= 4200.0
+    assert not got.holds.any()
+
+
+def test_slower_starts_from_what_the_engine_holds() -> None:
+    heavy = VehicleProfile(typed={"mass_kg": Figure(5000.0, 60.0, "typed")})
+    way = Way("as wished", 130.0)
+    first = plan(hill(15, 8.0), heavy, Weather(30.0), [way])[0]
+    held = float(np.median(first.speed_kmh[first.grade_pct > 7.0]))
+    slower = [other.speed_kmh for other in remedies(way, first, heavy) if other.speed_kmh != 130.0]
+    assert held < 100.0
+    assert max(slower) == pytest.approx(held - 10.0, abs=1.0)
 
 
 def test_a_stop_takes_its_time_and_lets_the_engine_cool() -> None:
