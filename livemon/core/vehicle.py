@@ -227,6 +227,8 @@ class VehicleProfile:
     has_ac: bool = True
     together: Together = field(default_factory=Together)
     """How the spreads of the learned figures hang together."""
+    learned_parts: tuple[str, ...] = ()
+    """Part states that stood while the learned figures were learned: these have them in them already."""
 
     def figure(self, name: str) -> Figure:
         """The figure in force: learned, else typed, else the default of `figures.FIGURES`; parts not yet applied."""
@@ -238,9 +240,18 @@ class VehicleProfile:
         return replace(self, parts=tuple(part for part in (*self.parts, *names) if part not in gone))
 
     def state(self, name: str) -> Figure:
-        """The figure in force with the part states applied, spreads added as independent."""
-        now = self.figure(name)
-        for part in (PARTS[p] for p in self.parts):
+        """The figure in force with the part states applied, spreads added as independent.
+
+        Parts that stood while a figure was learned are in it; once they are no longer named, it is told as without.
+        """
+        now, learned = self.figure(name), self._taught_with(name)
+        for part in (PARTS[p] for p in learned if p not in self.parts):  # repaired since
+            if part.sets or part.factor == 0.0:
+                now = self.typed.get(name) or FIGURES[name].default
+            else:
+                spread = ((now.spread / part.factor) ** 2 + (now.likely * part.spread / part.factor**2) ** 2) ** 0.5
+                now = Figure(now.likely / part.factor, spread, now.source)
+        for part in (PARTS[p] for p in self.parts if p not in learned):
             if part.figure != name:
                 continue
             if part.sets:
@@ -250,21 +261,30 @@ class VehicleProfile:
                 now = Figure(now.likely * part.factor, spread, part.name)
         return now
 
-    def joint(self) -> Together:
-        """`together` as far as it still holds: a figure typed anew or set by a part drops out of it.
+    def _taught_with(self, name: str) -> tuple[str, ...]:
+        """Part states that the learned value of a figure has in it; none where nothing was learned of it."""
+        if name not in self.learned:
+            return ()
+        return tuple(part for part in self.learned_parts if PARTS[part].figure == name)
 
-        Where a part multiplies a figure, the part's own spread is free of what was learned.
+    def joint(self) -> Together:
+        """`together` as far as it still holds: a figure typed anew, or set by a part since, drops out of it.
+
+        Where a part that was not there while learning multiplies a figure, or one that was is gone, that part's own
+        spread is free of what was learned.
         """
         if not self.together.names:
             return self.together
         shares = {}
         for name in self.together.names:
             if name in self.learned:
-                learned, total = self.learned[name].spread, self.state(name).spread
-                for part in (PARTS[p] for p in self.parts):
+                share, total, taught = self.learned[name].spread, self.state(name).spread, self._taught_with(name)
+                for part in (PARTS[p] for p in taught if p not in self.parts):
+                    share *= 0.0 if part.sets or part.factor == 0.0 else 1.0 / part.factor
+                for part in (PARTS[p] for p in self.parts if p not in taught):
                     if part.figure == name:
-                        learned *= 0.0 if part.sets else part.factor
-                shares[name] = learned / total if total > 0.0 else 0.0
+                        share *= 0.0 if part.sets else part.factor
+                shares[name] = share / total if total > 0.0 else 0.0
         return self.together.weakened(shares)
 
     def body(self) -> Body:

@@ -43,7 +43,7 @@ def _key_name(key: FigureKey) -> str:
 FIGURE_OF: Final[dict[str, str]] = {_key_name(key): name for name, key in FIGURES.items()}
 """Key in the file -> name of the figure."""
 NAME_OF: Final[dict[str, str]] = {name: key for key, name in FIGURE_OF.items()}
-WRITTEN: Final = ("learned", "together")
+WRITTEN: Final = ("learned", "learned_with", "together")
 """Keys that `learn` writes; all others are the owner's."""
 _TOP: Final = ("name", *LINES, "fuel", "boosted", "air_conditioning", "gears", "torque", "parts", "typed", *WRITTEN)
 
@@ -90,6 +90,7 @@ def from_block(top: Block) -> tuple[VehicleProfile, dict[str, Word]]:
         boosted=_value(top, "boosted", Flag(), False),
         has_ac=_value(top, "air_conditioning", Flag(), True),
         together=_together(top.entries.get("together")),
+        learned_parts=_parts(top.entries.get("learned_with"), "learned_with"),
     )
     return profile, lines
 
@@ -167,7 +168,7 @@ def _together(node: Node | None) -> Together:
     return found
 
 
-def _parts(node: Node | None) -> tuple[str, ...]:
+def _parts(node: Node | None, key: str = "parts") -> tuple[str, ...]:
     if node is None:
         return ()
     names = []
@@ -175,7 +176,7 @@ def _parts(node: Node | None) -> tuple[str, ...]:
         if word.text not in PARTS:
             near = get_close_matches(word.text, PARTS, n=1, cutoff=0.5)
             todo = f"Did you mean {near[0]}?" if near else ""
-            raise SetupError(f"{word.where}, parts", f"one of {', '.join(PARTS)}", repr(word.text[:60]), todo)
+            raise SetupError(f"{word.where}, {key}", f"one of {', '.join(PARTS)}", repr(word.text[:60]), todo)
         names.append(word.text)
     return tuple(names)
 
@@ -230,6 +231,10 @@ def _block(part: str, figures: Mapping[str, Figure]) -> list[str]:
 def _written(profile: VehicleProfile) -> list[str]:
     """What `learn` writes."""
     text = _block("learned", profile.learned)
+    if profile.learned_parts:
+        text.append(
+            f"learned_with: [{', '.join(profile.learned_parts)}]  # parts that the learned figures have in them"
+        )
     if profile.together.names:
         text.append("together:  # how the learned figures hang together; written by learn, not for typing")
     for name, row in zip(profile.together.names, profile.together.rows, strict=True):
@@ -284,6 +289,7 @@ def to_header(profile: VehicleProfile) -> str:
             "boosted": profile.boosted,
             "air_conditioning": profile.has_ac,
             **({"together": together} if together else {}),
+            **({"learned_with": profile.learned_parts} if profile.learned_parts else {}),
         },
         separators=(",", ":"),
     )
@@ -304,6 +310,7 @@ def from_header(text: str, log: str) -> VehicleProfile:
             boosted=bool(found["boosted"]),
             has_ac=bool(found["air_conditioning"]),
             together=_header_together(found.get("together", {})),
+            learned_parts=tuple(name for name in found.get("learned_with", ()) if PARTS[name]),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as failure:
         if isinstance(failure, KeyError):

@@ -266,7 +266,7 @@ class Fit:
 
 def opened(profile: VehicleProfile) -> VehicleProfile:
     """The profile to start a fit from: nothing learned yet, and default sizes of parts with the spread of `WIDER`."""
-    bare = replace(profile, learned={}, together=Together())
+    bare = replace(profile, learned={}, together=Together(), learned_parts=())
     wide = dict(bare.typed)
     for name, factor in WIDER.items():
         if name not in wide:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.together import Together, from_covariance
-from livemon.core.vehicle import VehicleProfile, spread_by
+from livemon.core.vehicle import PARTS, VehicleProfile, spread_by
 from livemon.study.carries import RUNNINGS, Running, carried_fuel_kw
 from livemon.study.cooling_fit import RUNNING_RPM, Fit, Floats, fit, opened, stretches
 from livemon.study.recording import STEP_S, Drive
@@ -126,7 +126,7 @@ def unfit(drive: Drive, marks: Callable[[str], bool]) -> str | None:
 def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str], bool]) -> Learned | tuple[Left, ...]:
     """What the drives teach; the drives left out where none is of use.  The order of `drives` does not matter."""
     ordered = sorted(drives, key=lambda d: (d.name, d.rows, d.hours))
-    start = replace(profile, learned={}, together=Together())
+    start = replace(profile, learned={}, together=Together(), learned_parts=())
     wide = opened(profile)
     reasons = [unfit(drive, marks) for drive in ordered]
     left = [Left(d.name, why) for d, why in zip(ordered, reasons, strict=True) if why]
@@ -173,9 +173,11 @@ def _strange(found: Fit, drives: Sequence[Drive]) -> list[tuple[int, str]]:
 
 
 def written(found: Fit, start: VehicleProfile) -> VehicleProfile:
-    """`start` with everything that was fitted, and how it hangs together."""
+    """`start` with everything that was fitted, how it hangs together, and the part states it was fitted with."""
     learned = {row.name: row.after for row in _rows(found)}
-    return replace(start, learned=learned, together=from_covariance(found.names, written_cov(found)))
+    parts = tuple(part for part in start.parts if PARTS[part].figure in learned)
+    together = from_covariance(found.names, written_cov(found))
+    return replace(start, learned=learned, learned_parts=parts, together=together)
 
 
 def written_cov(found: Fit) -> Floats:

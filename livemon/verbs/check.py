@@ -100,7 +100,7 @@ def _as_text(in_force: InForce, findings: list[str]) -> str:
     lines += ["", f"vehicle: {profile.name} ({in_force.profile_source})"]
     lines += [f"  part: {part}" for part in profile.parts]
     for name in NAME_OF:
-        figure = profile.figure(name)
+        figure = profile.state(name)
         if figure.source != "default":
             lines.append(f"  {NAME_OF[name]:<{wide - 2}}  {figure_text(name, figure)}  {figure.source}")
     lines.append("  every other figure: default of a heavy four-wheel-drive wagon, with its spread")
@@ -121,7 +121,7 @@ def _as_json(in_force: InForce, findings: list[str]) -> dict[str, object]:
             "source": in_force.profile_source,
             "parts": list(profile.parts),
             "figures": {
-                NAME_OF[name]: {"value": figure_text(name, profile.figure(name)), "source": profile.figure(name).source}
+                NAME_OF[name]: {"value": figure_text(name, profile.state(name)), "source": profile.state(name).source}
                 for name in NAME_OF
             },
         },

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from livemon.core import heat
 from livemon.core.figures import BODY, COOLING, ENGINE, FIGURES, Figure
+from livemon.core.together import Together
 from livemon.core.vehicle import PARTS, VehicleProfile, spread_by, take
 
 
@@ -46,6 +49,25 @@ def test_learned_over_typed_over_default() -> None:
     assert profile.figure("cap_kpa").likely == 90.0
     assert profile.figure("open_c") == FIGURES["open_c"].default
     assert profile.typed["mass_kg"].likely == 2400.0  # the typed part stays as it was
+
+
+def test_a_learned_figure_has_the_part_states_in_it_that_stood_while_learning() -> None:
+    taught = {"stack_flow": Figure(0.8, 0.04, "learned"), "thermostat_ceiling": Figure(0.4, 0.05, "learned")}
+    both = ("clogged_condenser", "thermostat_stuck_part_open")
+    together = Together(("stack_flow", "thermostat_ceiling"), ((1.0,), (-0.6, 0.8)))
+    profile = VehicleProfile(learned=taught, parts=both, learned_parts=both, together=together)
+    assert profile.state("stack_flow") == taught["stack_flow"]
+    assert profile.state("thermostat_ceiling") == taught["thermostat_ceiling"]
+    assert profile.joint() == together
+    later = replace(profile, learned_parts=())
+    assert later.state("stack_flow").likely == pytest.approx(0.8 * 0.85)
+    assert later.state("thermostat_ceiling").likely == 0.3
+    repaired = replace(profile, parts=())
+    assert repaired.state("stack_flow").likely == pytest.approx(0.8 / 0.85)
+    assert repaired.state("stack_flow").spread > 0.04 / 0.85
+    assert repaired.state("thermostat_ceiling") == FIGURES["thermostat_ceiling"].default
+    assert profile.with_parts("new_condenser").state("stack_flow").likely == 1.0
+    assert not repaired.joint().normals({"thermostat_ceiling": np.ones(1), "stack_flow": np.zeros(1)})["stack_flow"][0]
 
 
 @pytest.mark.parametrize("part", PARTS)

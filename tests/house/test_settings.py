@@ -220,6 +220,7 @@ profiles = st.builds(
     typed=figures,
     learned=figures,
     parts=st.sampled_from([(), ("clogged_condenser",), ("weak_electric_fan", "leaking_cap")]),
+    learned_parts=st.sampled_from([(), ("clogged_condenser", "low_pump_flow")]),
     gear_ratios=st.sampled_from([None, (3.1, 1.5, 1.0)]),
     torque_points=st.sampled_from([None, ((800.0, 200.5), (3000.0, 350.0))]),
     fuel=st.sampled_from(Fuel),

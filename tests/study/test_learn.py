@@ -101,6 +101,20 @@ def test_the_written_profile_cools_as_the_fitted_one(taught: Learned) -> None:
     assert np.sqrt(np.nanmean(missed**2)) == pytest.approx(taught.rms_c, abs=0.1)
 
 
+def test_a_worn_part_is_not_counted_twice() -> None:
+    """A part state that stood while learning is in the learned figures: the written profile cools as the fitted one,
+    and as a repaired one once the state is taken out."""
+    found = learn(DRIVES[:2], VehicleProfile(parts=("half_blocked_radiator",)), marks_drive)
+    assert isinstance(found, Learned)
+    wrote = found.profile
+    assert wrote.learned_parts == ("half_blocked_radiator",)
+    _, missed = free_runs(DRIVES[:2], wrote)
+    assert np.sqrt(np.nanmean(missed**2)) == pytest.approx(found.rms_c, abs=0.1)
+    after = next(row.after for row in found.rows if row.name == "radiator_open")
+    assert wrote.state("radiator_open") == after
+    assert replace(wrote, parts=()).state("radiator_open").likely == pytest.approx(after.likely / 0.5)
+
+
 def test_vehicles_drawn_from_the_written_profile_carry_what_was_learned(taught: Learned) -> None:
     """Drawn together they spread as the bands say; drawn one by one, by half as much again."""
     joint, alone = taught.profile, replace(taught.profile, together=Together())
