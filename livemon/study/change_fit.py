@@ -19,7 +19,7 @@ from livemon.study.change_pieces import change_pieces
 from livemon.study.piece_model import Model, Spreads, model_of
 from livemon.study.recording import Drive
 from livemon.study.segments import Floats, Piece, Regime
-from livemon.study.shed_lanes import Unknown, unknowns, widened
+from livemon.study.shed_lanes import Unknown, change_unknowns, widened
 from livemon.study.shed_march import March
 
 # What drives of one vehicle differ by, as restricted likelihood found it on made-up garages of two plants (seed 1),
@@ -154,7 +154,8 @@ def linearised(
         for state in range(1, states):
             shift[np.array(sides) == state] += mean[model.columns[f"change {state}"]]
             shift[np.array(sides) == state] += mean[model.columns[f"change {state} by regime"]]
-        new = np.clip(mean[model.columns["figures"]], -MOST_Z, MOST_Z)
+        most = MOST_Z * model.prior[model.columns["figures"]]
+        new = np.clip(mean[model.columns["figures"]], -most, most)
         step = STEP * (new - np.array(at)[shared])
         for k, moved in zip(shared, step, strict=True):
             at[k] += float(moved)
@@ -169,7 +170,7 @@ def fit_changes(
     """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made.  None where no
     drive has a usable piece."""
     wide = widened(profile)
-    found = linearised(drives, sides, wide, unknowns(wide), states)
+    found = linearised(drives, sides, wide, change_unknowns(wide), states)
     return None if found is None else solved(found)
 
 

@@ -20,7 +20,7 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.study.change_fit import ChangeFit, fit_changes, only
 from livemon.study.piece_model import SHARED
 from livemon.study.recording import Drive
-from livemon.study.segments import Regime
+from livemon.study.segments import Floats, Regime
 from livemon.study.student import t_quantile
 
 LEVEL: Final = 0.90
@@ -31,6 +31,9 @@ WORTH_SEEING: Final = 0.08
 LEAST_DRIVES: Final = 2
 LEAST_MINUTES: Final = 2.0
 MOST_MORE: Final = 60
+APART: Final = 0.05
+"""By how much a change differs from one regime to another [log]: what it costs the overall figure to weigh regimes
+otherwise than they were driven."""
 
 
 class Verdict(Enum):
@@ -84,7 +87,7 @@ class Change:
     """Further drives on each side, like these, until a change of this size or 8 % shows; 0 = 8 % would have shown with
     these; None = shows, or hopeless."""
     shares: tuple[tuple[Regime, float], ...] = ()
-    """How much each regime counts, by minutes."""
+    """How much each regime counts: by minutes, and by how well its change is told."""
 
     @property
     def verdict(self) -> Verdict:
@@ -150,9 +153,30 @@ def _in_both(found: ChangeFit, sides: Sequence[int], pair: tuple[int, int]) -> t
 def _shares(
     found: ChangeFit, sides: Sequence[int], pair: tuple[int, int], regimes: Sequence[Regime]
 ) -> tuple[tuple[Regime, float], ...]:
-    minutes = {r: sum(p.minutes for p in found.pieces if p.regime is r and sides[p.drive] in pair) for r in regimes}
-    total = sum(minutes.values())
-    return tuple((r, m / total) for r, m in minutes.items() if total > 0.0)
+    """How much each regime counts: as it was driven, but less where its change is told badly."""
+    minutes = [sum(p.minutes for p in found.pieces if p.regime is r and sides[p.drive] in pair) for r in regimes]
+    if sum(minutes) <= 0.0:
+        return ()
+    picks = np.array([_pick(found, pair, ((regime, 1.0),)) for regime in regimes])
+    each = regime_weights(np.array(minutes) / sum(minutes), picks @ found.covariance @ picks.T)
+    return tuple(zip(regimes, each.tolist(), strict=True))
+
+
+def regime_weights(driven: Floats, covariance: Floats) -> Floats:
+    """(regimes,) weights, none under 0, of sum 1, between the shares `driven` and those that err least.
+
+    They make w' C w + APART^2 |w - driven|^2 least, C the `covariance` [log^2] of the changes of the regimes: error,
+    and what a change of regimes that differ comes out otherwise for being weighed otherwise than it was driven.
+    """
+    kept = np.ones(len(driven), dtype=np.bool_)
+    while True:
+        told = np.linalg.inv(covariance[np.ix_(kept, kept)] + APART**2 * np.eye(int(kept.sum())))
+        free = told @ (APART**2 * driven[kept])
+        weights = np.zeros(len(driven))
+        weights[kept] = free + told.sum(axis=1) * (1.0 - free.sum()) / told.sum()
+        if weights.min() >= 0.0:
+            return weights
+        kept &= weights > weights.min()
 
 
 def drive_figures(
@@ -216,6 +240,15 @@ def _difference(
     dof: float,
 ) -> Difference:
     """The change of the regimes at their shares, off the posterior; with A/C on or off, of those pieces alone."""
+    pick = _pick(found, pair, shares)
+    mean, covariance = found.mean, found.covariance
+    if ac_on is not None:
+        mean, covariance = only(found, [k for k, p in enumerate(found.pieces) if p.ac_on is ac_on])
+    return Difference(float(pick @ mean), float(np.sqrt(pick @ covariance @ pick)), dof)
+
+
+def _pick(found: ChangeFit, pair: tuple[int, int], shares: Sequence[tuple[Regime, float]]) -> Floats:
+    """(unknowns,): how much each unknown counts in the change of the regimes at their shares."""
     pick = np.zeros(len(found.mean))
     for state, sign in ((pair[1], 1.0), (pair[0], -1.0)):
         if state == 0:  # the first state is what the others are set against
@@ -224,10 +257,7 @@ def _difference(
         by_regime = found.columns[f"change {state} by regime"]
         for regime, share in shares:
             pick[by_regime.start + list(Regime).index(regime)] += sign * share
-    mean, covariance = found.mean, found.covariance
-    if ac_on is not None:
-        mean, covariance = only(found, [k for k, p in enumerate(found.pieces) if p.ac_on is ac_on])
-    return Difference(float(pick @ mean), float(np.sqrt(pick @ covariance @ pick)), dof)
+    return pick
 
 
 def _more(told: Difference, counts: tuple[int, int], level: float) -> int | None:

@@ -48,8 +48,9 @@ class Spreads(NamedTuple):
         return np.array([self.idle if r is Regime.IDLE else 1.0 for r in regime]) / heat_kw
 
 
-Block = tuple[str, Floats, float]
-"""Name of some unknowns, (pieces, unknowns) columns of the matrix, and their standard deviation before the drives."""
+Block = tuple[str, Floats, float | Floats]
+"""Name of some unknowns, (pieces, unknowns) columns of the matrix, and their standard deviation before the drives: one
+for all or one for each."""
 
 SHARED: Final = ("figures", "offset", "offset_ac")
 """Blocks that are the same for all drives of all states."""
@@ -124,7 +125,7 @@ def _blocks(
     both = (is_drive[:, :, None] * is_regime[:, None, :]).reshape(len(found), -1)
     both = both[:, both.any(axis=0)]
     out: list[Block] = [
-        ("figures", -slopes[:, shared], 1.0),
+        ("figures", -slopes[:, shared], np.array([every[k].looser for k in shared])),
         ("offset", is_regime, spreads.offset),
         ("offset_ac", is_regime * (ac[:, None] - 0.5), spreads.offset_ac),
     ]

@@ -21,12 +21,14 @@ from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_b
 class Unknown:
     """One thing not known: a figure of the profile, or a nuisance of the data; `own` = drawn anew for every drive.
 
-    `ratio`: standard deviation of a figure over its likely value.
+    `ratio`: standard deviation of a figure over its likely value; `looser`: by how much wider it is believed to
+    lie before the drives.
     """
 
     name: str
     own: bool = False
     ratio: float = 1.0
+    looser: float = 1.0
 
 
 NUISANCES: Final = (
@@ -76,16 +78,15 @@ FAN_AND_RAM: Final = (0.2, 0.25)
 """How far fan and ram air add as speeds and not as pressures: 0 as `core.radiator` has it, 1 as plain speeds."""
 WIDER: Final = {
     "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.5, "electric_on_c": 2.0,
-    "electric_span_c": 2.0, "clutch_on_c": 1.5, "clutch_span_c": 2.0, "coolant_share_slope": 3.5, "condenser_kw": 1.5,
-    "metal_kj_k": 2.0, "loss_kw_k": 1.5,
+    "electric_span_c": 2.0, "clutch_on_c": 1.5, "clutch_span_c": 2.0, "coolant_share": 2.5, "coolant_share_slope": 3.5,
+    "condenser_kw": 1.5, "metal_kj_k": 2.0, "loss_kw_k": 1.5,
 }  # fmt: skip
 """By how much wider than the profile's default a figure starts where states of a vehicle are compared: the vehicle that
 runs hot is seldom the usual one, and what does not change between the states need not be known well."""
-
-
-PART_WIDER: Final = WIDER | {
-    "coolant_share": 2.5, "loss_kw_k": 2.0, "pump_l_s_krpm": 1.5, "sensor_lag_s": 1.5,
-}  # fmt: skip
+LOOSER: Final = {"ac_fan": 2.0, "fan_curve": 2.0, "rpm_curve": 2.0}
+"""The same of nuisances: how hard the A/C drives the fan, and how fans and heat shed follow coolant and rpm, differ
+from make to make.  Chosen by the likelihood of the drives of made-up garages of two plants (docs/compare.md)."""
+PART_WIDER: Final = WIDER | {"loss_kw_k": 2.0, "pump_l_s_krpm": 1.5, "sensor_lag_s": 1.5}
 """The same where parts of one vehicle are told apart: under the profile's own spreads, what another make's figures
 differ by was taken for a fault."""
 
@@ -106,6 +107,12 @@ def part_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
     """Those, and how fans add to ram air: what a weak fan costs on the move hangs on it."""
     fans = any(profile.state(fan).likely > 0.0 for fan in _FANS)
     return (*unknowns(profile), *((Unknown("fan_and_ram"),) if fans else ()))
+
+
+def change_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
+    """The same where states of a vehicle are compared: looser where makes differ, since what is the same in all states
+    need not be known well to tell them apart."""
+    return tuple(replace(u, looser=LOOSER.get(u.name, 1.0)) for u in part_unknowns(profile))
 
 
 def widened(profile: VehicleProfile, by: Mapping[str, float] = WIDER) -> VehicleProfile:

@@ -202,6 +202,9 @@ def _tell(
     for change, gain in zip(result.overall, gains, strict=True):
         named = Text(f"{result.states[change.before]} -> {result.states[change.after]}", style="bold")
         console.print(named, f": {_words(change)}", sep="")
+        if change.found is not None and len(change.shares) > 1:
+            shares = ", ".join(f"{regime.value} {100.0 * part:.0f} %" for regime, part in change.shares)
+            console.print(f"  of all, as driven and as well as each is told: {shares}")
         if gain is not None:
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))

@@ -11,10 +11,10 @@ from scipy import stats
 
 from livemon.core.vehicle import VehicleProfile
 from livemon.study import change_fit
-from livemon.study.compare import Difference, Verdict, _more, compare, pairs
+from livemon.study.compare import APART, Difference, Verdict, _more, compare, pairs, regime_weights
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
-from livemon.study.shed_lanes import unknowns, widened
+from livemon.study.shed_lanes import change_unknowns, widened
 from livemon.verbs import compare as verb
 from livemon.verbs.common import InForce, settle
 from livemon.verbs.compare import _words
@@ -41,6 +41,32 @@ def test_more_drives_are_asked_for_until_it_would_show() -> None:
 def test_every_state_against_the_one_before_and_the_first() -> None:
     assert pairs(2) == [(0, 1)]
     assert pairs(4) == [(0, 1), (1, 2), (2, 3), (0, 2), (0, 3)]
+
+
+def test_a_regime_counts_as_driven_and_less_where_its_change_is_told_badly() -> None:
+    driven = np.array([0.5, 0.2, 0.3])
+    well = 0.01**2 * np.eye(3)
+    assert regime_weights(driven, 1e-9 * well) == pytest.approx(driven, abs=1e-6)
+    worse = well.copy()
+    worse[0, 0] = (2.0 * APART) ** 2
+    less = regime_weights(driven, worse)
+    assert less.sum() == pytest.approx(1.0)
+    assert 0.0 < less[0] < 0.2
+    assert less[2] > less[1] > 0.2
+    for other in np.eye(3):  # no other weights do better
+        moved = 0.99 * less + 0.01 * other
+        assert _cost(less, driven, worse) <= _cost(moved, driven, worse)
+
+
+def test_no_regime_counts_against_another() -> None:
+    """Errors that go together, one twice as large: the least error alone would weigh the larger one under zero."""
+    small, large = 0.5, 1.0
+    together = np.array([[small**2, 0.95 * small * large], [0.95 * small * large, large**2]])
+    assert regime_weights(np.array([0.5, 0.5]), together) == pytest.approx([1.0, 0.0])
+
+
+def _cost(weights: np.ndarray, driven: np.ndarray, covariance: np.ndarray) -> float:
+    return float(weights @ covariance @ weights + APART**2 * np.square(weights - driven).sum())
 
 
 def test_known_garages() -> None:
@@ -85,7 +111,7 @@ def test_a_route_is_driven_as_typed_or_in_the_air_of_the_drives(tmp_path: Path) 
     assert (told.air_c, told.speed_kmh, told.ac_on) == (41.0, 50.0, True)
 
 
-SLOPES = (0.0,) * len(unknowns(widened(VehicleProfile())))
+SLOPES = (0.0,) * len(change_unknowns(widened(VehicleProfile())))
 
 
 def made_piece(drive: int, regime: Regime, log_ratio: float) -> Piece:
