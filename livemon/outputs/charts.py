@@ -60,6 +60,17 @@ def needs_plots(option: str = "--picture") -> None:
         raise SetupError(option, "the plots extra", "matplotlib not installed", todo) from None
 
 
+def known_picture(path: Path) -> None:
+    """SetupError where the file at `path` is no picture, and so nothing that a picture may be written over."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(1_000)
+    except OSError as broken:
+        raise SetupError(str(path), "a file that can be read", broken.strerror or str(broken)) from None
+    if not start.startswith(b"\x89PNG") and b"<svg" not in start:
+        raise SetupError(str(path), "a picture", "another file")
+
+
 def pyplot() -> Any:
     """matplotlib without a screen; SetupError where the extra is not installed."""
     needs_plots()

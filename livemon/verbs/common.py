@@ -16,6 +16,7 @@ from livemon.core.units import DISPLAYS, Display
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import route_header, vehicle_file
+from livemon.outputs.charts import known_picture, needs_plots
 from livemon.outputs.files import write_whole
 from livemon.readers.route_file import read_route
 from livemon.setting_keys import ScreenSettings
@@ -24,6 +25,7 @@ from livemon.settings import Layer, Settings
 if TYPE_CHECKING:
     from rich.console import Console
 
+PICTURES = (".png", ".svg")
 QUANTITIES = {
     "--limit": ("TEMP", 'your own line, such as "108 C" or "226 F"'),
     "--stop": ("TEMP", "the line past which the engine is at risk"),
@@ -86,6 +88,18 @@ def room_for(option: str, path: Path, read: Callable[[Path], object], kind: str)
         read(path)
     except SetupError:
         raise SetupError(where, f"a new file, or {kind} to write over", "one of another kind", "Name another") from None
+
+
+def picture_room(path: Path | None) -> None:
+    """Refuses, before the work, a picture that cannot be drawn, has no name of one, or would cost another file."""
+    if path is None:
+        return
+    needs_plots()
+    if path.suffix.lower() not in PICTURES:
+        raise SetupError(
+            f"--picture {path}", f"a name that ends in {' or '.join(PICTURES)}", path.suffix or "no ending"
+        )
+    room_for("--picture", path, known_picture, "a picture")
 
 
 def write_result(option: str, path: Path, text: str) -> None:

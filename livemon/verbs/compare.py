@@ -14,8 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from livemon.core.planned import PlanSettings
+from livemon.core.units import SPEED, to_unit
 from livemon.errors import SetupError
-from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
 from livemon.study.compare import LEAST_DRIVES, WORTH_SEEING, Change, Comparison, compare
 from livemon.study.recording import Drive
@@ -43,8 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, compare, tell."""
-    if args.picture is not None:
-        needs_plots()
+    common.picture_room(args.picture)
     groups: list[list[Path]] = [args.before, *args.after]
     if len(groups) > MOST_STATES:
         raise SetupError("--after", f"at most {MOST_STATES - 1} states after the first", str(len(groups) - 1))
@@ -178,6 +177,7 @@ def _worth(gain: Worth | None) -> dict[str, Any] | None:
         "climb": gain.climb.route.name,
         "air_c": round(gain.climb.air_c, 1),
         "speed_kmh": round(gain.climb.speed_kmh, 0),
+        "ac_on": gain.climb.ac_on,
         "peak_before_c": round(gain.before_c, 1),
         "peak_after_c": round(gain.after_c, 1),
         "cooler_c": {"low": _round(cooler.low), "likely": _round(cooler.likely), "high": _round(cooler.high)},
@@ -208,13 +208,21 @@ def _tell(
         if gain is not None:
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))
+            air, speed = display.temp(gain.climb.air_c), to_unit(gain.climb.speed_kmh, SPEED, display.speed)
+            minutes = (f"{m:.0f}" if m >= 1.0 or m == 0.0 else f"{m:.1f}" for m in
+                       (gain.minutes_over_before, gain.minutes_over_after))  # fmt: skip
             console.print(
-                f"  worth on {gain.climb.route.name} at {display.temp(gain.climb.air_c):.0f} {display.temperature}"
-                f"{air_from}: "
+                f"  worth on {gain.climb.route.name}, planned at {air:.0f} {display.temperature}{air_from}, "
+                f"{speed:.0f} {display.speed}, A/C {'on' if gain.climb.ac_on else 'off'}: "
                 f"peak {display.temp(gain.before_c):.0f} -> {display.temp(gain.after_c):.0f} {display.temperature}, "
-                f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit "
-                f"{gain.minutes_over_before:.0f} -> {gain.minutes_over_after:.0f}"
+                f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit {' -> '.join(minutes)}"
             )
+    if any(gain is not None for gain in gains):
+        console.print(
+            "  The first of each two peaks is that of the vehicle as its profile stands. To have it as it was driven: "
+            "livemon learn with the drives before, then --vehicle with what that writes.",
+            style="dim",
+        )
     held = f"{100.0 * result.overall[0].level:.3g} %"  # one level for all
     table = Table("regime", "A/C", "drives", "minutes", "heat shed per degree", held, "", box=None, pad_edge=False)
     for change in result.regimes:

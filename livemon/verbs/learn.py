@@ -17,7 +17,6 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files import vehicle_file, yaml_lines
 from livemon.files.vehicle_file import NAME_OF
-from livemon.outputs.charts import needs_plots
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.study.carries import AIR_C, COOLANT_C
 from livemon.study.learn import Learned, Left, learn
@@ -39,10 +38,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the errors as PNG or SVG (extra: plots)")
 
 
+STARTS: Final = {"default": "the defaults", "log, header": "the vehicle in the first log's header"}
+"""Where the figures were before the drives, for people; else the file."""
+
+
 def run(args: argparse.Namespace) -> int:
     """Read, fit, tell, write."""
-    if args.picture is not None:
-        needs_plots()
+    common.picture_room(args.picture)
     if args.out is not None:
         common.room_for("--out", args.out, vehicle_file.load, "a vehicle file")
     args.logs = once(args.logs)
@@ -165,7 +167,7 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
     count = len(found.drives)
     say(
         f"Learned from {count} drive{'s' if count != 1 else ''}, {found.hours:.1f} h, starting from "
-        f"{'the defaults' if source == 'default' else source}. Free runs of eight minutes miss the coolant by "
+        f"{STARTS.get(source, source)}. Free runs of eight minutes miss the coolant by "
         f"{found.rms_c:.1f} K (root mean square)."
     )
     say(f"Fuel power that the cooling carries with the coolant at {COOLANT_C:.0f} C in air of {AIR_C:.0f} C:")

@@ -16,7 +16,6 @@ from livemon.core.planned import PlanSettings
 from livemon.core.units import LENGTH, SPEED, TEMPERATURE, Display, Kind, parse, to_unit
 from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.errors import SetupError
-from livemon.outputs.charts import needs_plots
 from livemon.readers.route_file import read_route
 from livemon.study.plan import Plan, Way, Weather, plan, plan_each
 from livemon.study.remedies import burden, remedies
@@ -56,8 +55,7 @@ def _fitted() -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Read, plan, print."""
-    if args.picture is not None:
-        needs_plots()
+    common.picture_room(args.picture)
     force = common.settle(args)
     core = force.core()
     if core.outside_c is None:

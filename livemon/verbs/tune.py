@@ -22,14 +22,13 @@ from livemon.core.pipeline import CoreSettings
 from livemon.core.units import DURATION, TEMPERATURE, parse
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.files.yaml_lines import Word
-from livemon.outputs.charts import needs_plots
 from livemon.readers.log_file import LogFile
 from livemon.settings import from_file
 from livemon.study import tune
 from livemon.study.sweep import USUAL, Trip, candidates, score
 from livemon.study.sweep import run as run_trip
 from livemon.study.tune import Aim, Judged
-from livemon.verbs.common import add_common, room_for, settle, write_result
+from livemon.verbs.common import add_common, picture_room, room_for, settle, write_result
 from livemon.verbs.recordings import Unread, no_coolant, none_left, once, unread
 from livemon.verbs.replay import open_recording
 from livemon.verbs.tune_report import SWEEPABLE, Told, draw
@@ -93,8 +92,7 @@ class Found:
 
 def run(args: argparse.Namespace) -> int:
     """Settle, sweep, choose, tell."""
-    if args.picture is not None:
-        needs_plots()
+    picture_room(args.picture)
     if args.write is not None:
         room_for("--write", args.write, _only_alert, "a file of alert settings alone")
     aim = _aim(args)

@@ -239,8 +239,8 @@ def test_what_is_wrong_with_the_two_lines_is_told_beside_the_plan(
         (["--outside", "36 C", "--with", "strong_fan"], "Did you mean strong_electric_fan?"),
         (["--outside", "36 C", "--with", "weak_electric_fan"], "--with: expected one of strong_electric_fan"),
         (["--outside", "36 C", "--limit", "120 C", "--stop", "110 C"], "at most drive.stop"),
-        (["--outside", "36 C", "--picture", "/no/such/folder/x.png"], "a file that can be written"),
-        (["--outside", "36 C", "--picture", "plan.doc"], "a file that can be written"),
+        (["--outside", "36 C", "--picture", "/no/such/folder/x.png"], "a file in a folder that is there"),
+        (["--outside", "36 C", "--picture", "plan.doc"], "a name that ends in .png or .svg"),
     ],
     ids=lambda value: " ".join(value[-2:]) if isinstance(value, list) else "",
 )
@@ -291,3 +291,15 @@ def test_names_at_the_lines_of_a_picture_do_not_cover_each_other() -> None:
 
     placed = apart({"likely": 80.0, "band": 81.0, "limit": 108.0, "stop": 109.5}, 2.5)
     assert placed == {"likely": 80.0, "band": 82.5, "limit": 108.0, "stop": 110.5}
+
+
+def test_a_picture_never_costs_another_file(hill: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A link that looks like a picture and leads to the route; a picture of before is written over."""
+    pytest.importorskip("matplotlib")
+    link, before = tmp_path / "link.png", tmp_path / "plan.png"
+    link.symlink_to(hill)
+    assert main(["plan", hill, "--outside", "36 C", "--picture", str(link)]) == 2
+    assert "a picture to write over" in capsys.readouterr().err
+    assert Path(hill).read_text() == HILL
+    for _ in range(2):
+        assert main(["plan", hill, "--outside", "36 C", "--picture", str(before)]) == 0
