@@ -92,9 +92,9 @@ def _time_axis(axis: Any, stretch: Stretch) -> None:
     span = stretch.to_s - stretch.from_s
     step = next((s for s in (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400) if span / s <= 8), 86400)
     axis.xaxis.set_major_locator(MultipleLocator(step))
-    axis.xaxis.set_major_formatter(FuncFormatter(lambda s, _: f"{int(s) // 3600}:{int(s) % 3600 // 60:02d}"))
+    axis.xaxis.set_major_formatter(FuncFormatter(lambda s, _: clock(s)))
     axis.set_xlim(stretch.from_s, stretch.to_s)
-    axis.set_xlabel("time of the drive [h:min]")
+    axis.set_xlabel("time of the drive [min:s]" if stretch.to_s < 3600.0 else "time of the drive [h:min:s]")
 
 
 def _inside(t_s: Any, stretch: Stretch, before_s: float = 0.0) -> Any:

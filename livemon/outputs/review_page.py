@@ -316,7 +316,23 @@ def quality(report: Mapping[str, Any], unit: Units) -> Table:
 def _opening(report: Mapping[str, Any], unit: Units) -> str:
     name = "" if report["vehicle"] == "unnamed" else f"{report['vehicle']}. "
     limit, stop = unit.temp(report["limit_c"], unit=True), unit.temp(report["stop_c"], unit=True)
-    return f"{name}{clock(report['seconds'])} long. Limit {limit}, stop {stop} where it was lowest."
+    told = f"{name}{clock(report['seconds'])} long. Limit {limit}, stop {stop} where it was lowest."
+    blind = blind_words(report)
+    return told if blind is None else f"{told} {blind[0].upper()}{blind[1:]}."
+
+
+BLIND_S: Final = 30.0
+"""Shorter, a peak can hardly have come and gone."""
+
+
+def blind_words(report: Mapping[str, Any]) -> str | None:
+    """What peak and time over the limit leave out, where readings were missing or not believed for a while."""
+    data = report["data"]
+    named = ((data["untrusted_s"], "not believed"), (data["gap_s"], "missing"))
+    times = [f"{words} for {long_words(seconds)}" for seconds, words in named if seconds >= BLIND_S]
+    if not times:
+        return None
+    return f"the coolant reading was {' and '.join(times)}: the true peak may be higher than told here"
 
 
 def _least(report: Mapping[str, Any]) -> float | None:

@@ -81,6 +81,8 @@ class Quality:
     status_s: Mapping[str, float]
     doubts: tuple[tuple[str, float, float], ...]
     """Text, when it first stood [s], for how long [s]."""
+    untrusted_s: float
+    """So long a reading came that was not believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,7 @@ class Keeper:
         self._gap_total_s = 0.0
         self._status: dict[str, int] = {}
         self._doubts: dict[str, tuple[float, float]] = {}
+        self._untrusted = 0
 
     def outcome(self, said: Outcome) -> None:
         """One second of what the live core said."""
@@ -148,6 +151,7 @@ class Keeper:
         self._climbs.hear(t_s, said.climb)
         self._margins(said, t_s)
         self._age(said, t_s)
+        self._untrusted += said.trusted is False
         for words in said.doubts:
             if words in self._doubts or len(self._doubts) < MOST_LISTED:
                 since, long = self._doubts.get(words, (t_s, 0.0))
@@ -248,6 +252,7 @@ class Keeper:
             gap_total_s=self._gap_total_s,
             status_s={word: float(n) for word, n in self._status.items()},
             doubts=tuple((words, since, long) for words, (since, long) in self._doubts.items()),
+            untrusted_s=float(self._untrusted),
         )
 
     def _share_of_ages(self, wanted: float) -> float:

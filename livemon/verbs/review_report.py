@@ -157,6 +157,7 @@ def _quality(one: Reviewed, quality: Quality) -> dict[str, Any]:
         "age_s": None if quality.age_s is None else {"median": quality.age_s[0], "p95": quality.age_s[1]},
         "gaps": [{"from_s": round(a, 1), "to_s": round(b, 1)} for a, b in quality.gaps],
         "gap_s": round(quality.gap_total_s, 1),
+        "untrusted_s": quality.untrusted_s,
         "status_s": dict(status),
         "doubts": [{"text": text, "first_s": since, "seconds": long} for text, since, long in quality.doubts],
         "heat_from": drive.source,

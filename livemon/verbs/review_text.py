@@ -31,6 +31,9 @@ def tell(report: Mapping[str, Any], display: Display, written: Sequence[str]) ->
     peak = f"peak {unit.temp(report['peak_c'], unit=True)} at {clock(report['peak_at_s'])}"
     limit = f"limit {unit.temp(report['limit_c'], unit=True)}, stop {unit.temp(report['stop_c'], unit=True)}"
     console.print(Text(f"{peak}; {limit}; {tables.long_words(report['over_limit_s'])} at or over the limit"))
+    blind = tables.blind_words(report)
+    if blind is not None:
+        console.print(Text(blind, style="bold"))
     if margin is not None:
         console.print(
             Text(

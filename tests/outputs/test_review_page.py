@@ -158,6 +158,26 @@ def test_long_tables_are_cut_and_say_so(written: tuple[Path, dict[str, Any]]) ->
     assert f"note {MOST_ROWS}." not in text
 
 
+def test_a_peak_under_readings_nobody_believed_says_so(
+    written: tuple[Path, dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """First of all, in words and on the page: a sensor that stuck at 102 C has seen no peak."""
+    _, tree = written
+    assert tree["data"]["untrusted_s"] == 0.0
+    assert "may be higher" not in Tags(page(tree, [], METRIC)).text
+    sticks = FOLDER / "sensor-sticks" / "log.csv"
+    assert main(["review", str(sticks), "--json", "--quiet"]) == 0
+    stuck = json.loads(capsys.readouterr().out)
+    minutes = long_words(stuck["data"]["untrusted_s"])
+    assert stuck["data"]["untrusted_s"] > 60.0
+    assert (
+        f"The coolant reading was not believed for {minutes}: the true peak may be"
+        in Tags(page(stuck, [], METRIC)).text
+    )
+    assert main(["review", str(sticks), "--quiet"]) == 0
+    assert f"the coolant reading was not believed for {minutes}" in " ".join(capsys.readouterr().out.split()[:60])
+
+
 def test_units_and_unknown() -> None:
     us = Units(US)
     assert us.temp(100.0, unit=True) == "212 F"
