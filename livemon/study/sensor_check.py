@@ -25,6 +25,8 @@ CONFIDENCE: Final = 0.9
 SLOPE_PAIRS: Final = 5
 SLOPE_SPAN_C: Final = 15.0
 """With fewer pairs, or over less of the scale, nothing is said of a slope."""
+READING_SPREAD_C: Final = 12.0**-0.5
+"""Readings come in whole degrees: however well pairs agree, one difference is known no better (uniform rounding)."""
 _FORMS: Final = {"c": (1.0, 0.0), "f": (5.0 / 9.0, -160.0 / 9.0)}
 
 
@@ -37,7 +39,7 @@ class SensorCheck:
     low_c: float
     high_c: float
     spread_c: float
-    """Standard deviation of one difference."""
+    """Standard deviation of one difference, at least that of whole degrees."""
     slope: tuple[float, float, float] | None
     """Change of the difference per degree [K/K]: low, likely, high; None where the pairs cannot tell."""
     span_c: tuple[float, float]
@@ -77,7 +79,7 @@ def check(sensor_c: list[float], thermometer_c: list[float]) -> SensorCheck:
     warm = np.asarray(thermometer_c, dtype=np.float64)
     apart = np.asarray(sensor_c, dtype=np.float64) - warm
     count = len(apart)
-    offset, spread = float(apart.mean()), float(apart.std(ddof=1))
+    offset, spread = float(apart.mean()), max(float(apart.std(ddof=1)), READING_SPREAD_C)
     half = t_quantile(0.5 + 0.5 * CONFIDENCE, count - 1) * spread / count**0.5
     span = float(warm.min()), float(warm.max())
     return SensorCheck(count, offset, offset - half, offset + half, spread, _slope(warm, apart), span)
@@ -92,17 +94,21 @@ def _slope(warm: np.ndarray, apart: np.ndarray) -> tuple[float, float, float] | 
     slope = float((off * apart).sum()) / squares
     rest = apart - apart.mean() - slope * off
     dof = len(warm) - 2
-    half = t_quantile(0.5 + 0.5 * CONFIDENCE, dof) * (float((rest * rest).sum()) / dof / squares) ** 0.5
+    spread = max((float((rest * rest).sum()) / dof) ** 0.5, READING_SPREAD_C)
+    half = t_quantile(0.5 + 0.5 * CONFIDENCE, dof) * spread / squares**0.5
     return slope - half, slope, slope + half
 
 
 def read_pairs(text: str, where: str) -> tuple[list[float], list[float]]:
     """Pairs in C from CSV text with a header row: `sensor_c,thermometer_c`, or `_f` for Fahrenheit.
 
-    Other columns are for people; an empty line is no pair; anything else that is no temperature is refused with its
+    Separated by commas, semicolons or tabs, with a decimal comma where the comma does not separate.  Other columns are
+    for people; an empty line is no pair; anything else that is no temperature is refused with its
     line, since a pair left out unseen would move the offset.
     """
-    rows = csv.reader(line for line in text.removeprefix("\ufeff").splitlines() if not line.startswith("#"))
+    lines = [line for line in text.removeprefix("\ufeff").splitlines() if not line.startswith("#")]
+    between = max(";\t,", key=next((line for line in lines if line.strip()), "").count)
+    rows = csv.reader(lines, delimiter=between)
     expected = "a header row with sensor_c,thermometer_c (or sensor_f,thermometer_f)"
     try:
         head = [cell.strip().lower() for cell in next(rows)]
@@ -120,7 +126,8 @@ def read_pairs(text: str, where: str) -> tuple[list[float], list[float]]:
                 continue
             here = f"{where}, row {rows.line_num} (comments not counted)"
             for column, into in zip(columns, pairs, strict=True):
-                into.append(_temperature(cells[column] if column < len(cells) else "", scale, offset, here))
+                cell = cells[column] if column < len(cells) else ""
+                into.append(_temperature(cell if between == "," else cell.replace(",", "."), scale, offset, here))
     except csv.Error as wrong:
         raise SetupError(where, "CSV text", str(wrong)) from None
     if not LEAST_PAIRS <= len(pairs[0]) <= MOST_PAIRS:

@@ -25,11 +25,31 @@ def test_interval_against_scipy() -> None:
     random = np.random.default_rng(7)
     for count in (3, 5, 12, 40):
         warm = random.uniform(70, 110, count)
-        sensor = warm + 2.0 + random.normal(0, 0.8, count)
+        sensor = warm + 2.0 + random.normal(0, 1.6, count)
         found = check(sensor.tolist(), warm.tolist())
         theirs = stats.ttest_1samp(sensor - warm, 0.0).confidence_interval(0.9)
         assert (found.low_c, found.high_c) == pytest.approx((theirs.low, theirs.high), abs=2e-3)
         assert found.offset_c == pytest.approx((sensor - warm).mean())
+
+
+def test_readings_in_whole_degrees_are_never_known_better() -> None:
+    """Three alike are no proof of a tenth of a degree: uniform rounding, s = 1 / sqrt(12), t(0.95, 2) = 2.920."""
+    found = check([94.0] * 3, [91.0] * 3)
+    assert found.spread_c == pytest.approx(0.2887, abs=1e-4)
+    assert (found.low_c, found.high_c) == pytest.approx((3.0 - 0.4867, 3.0 + 0.4867), abs=1e-3)
+    sure = check([60.0, 70.0, 80.0, 90.0, 100.0], [60.0, 69.9, 79.8, 89.7, 99.6])
+    assert not sure.bent
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "sensor_c;thermometer_c\r\n94;91,5\r\n95;92\r\n90;87,25\r\n",
+        "sensor_c\tthermometer_c\n94\t91,5\n95\t92\n90\t87,25\n",
+    ],
+)
+def test_pairs_as_a_spreadsheet_saves_them(text: str) -> None:
+    assert read_pairs("\ufeff" + text, "pairs.csv") == ([94.0, 95.0, 90.0], [91.5, 92.0, 87.25])
 
 
 def test_published_interval() -> None:
