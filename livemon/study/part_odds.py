@@ -4,8 +4,8 @@ Under each state the log ratios of all pieces are normal around its pattern, wit
 that is not known: figures of the vehicle by their slopes, weather of each drive, what the physics misses in a regime
 (the same before and after, so it cancels where both sides drove that regime), what drives and pieces differ by, and a
 share of the pattern of the weak part itself, since a plant of another make has another pattern.  How much drives of
-this vehicle differ is itself not known, and averaged over.  Beside the parts stand a sound vehicle and "something
-else".  It knows no parts but these.
+this vehicle differ is itself not known, and averaged over; and a drive may be far off in a regime, seldom, as no normal
+would have it.  Beside the parts stand a sound vehicle and "something else".  It knows no parts but these.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ import numpy as np
 from livemon.study.fan_map import fan_map
 from livemon.study.part_pieces import DEGREES, SOUND, PartPieces, State
 from livemon.study.piece_model import SIZED, Spreads, model_of
-from livemon.study.segments import PIECE_S, Floats, Piece, Regime
+from livemon.study.segments import Floats, Piece, Regime
 
 OTHER: Final = "something else"
+UNKNOWN: Final[State] = (OTHER, 0.0)
 # Spreads [log] were chosen for the best mean log probability of the true state on made-up garages of two plants
 # (docs/short-part.md).
 FIGURES: Final = 1.26
@@ -43,11 +44,14 @@ SPREADS: Final = Spreads(
 SIZES: Final = (0.5, 0.71, 1.0, 1.41, 2.0, 2.8, 4.0)
 SIZE_SPREAD: Final = 0.44
 """How much more or less drives of one vehicle may differ, and the spread of its logarithm beforehand."""
+STRAY: Final = (0.03, 12.0)
+"""How likely a drive is far off in a regime, for whatever reason, and how many times as far as the usual one."""
+MOST_STRAYS: Final = 8
 MISSED: Final = 0.033
 APART: Final = (6.0, 25.0, 40.0)
 """What the physics misses within a regime, and how far coolant [K], outside air [K] and speed [km/h] are apart where it
 is another; so is A/C on from off."""
-SAME: Final = (0.023, 0.0055)
+SAME: Final = (0.012, 0.003)
 """How far a sound vehicle drifts, overall and by regime."""
 SHAPE: Final = {
     "weak_electric_fan": 0.3,
@@ -78,25 +82,49 @@ class Weighed:
     degree: dict[str, float]
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is the same under every state: covariances (pieces, pieces), `sized` at size 1, and which pieces are of the
+    same regime and of the same drive."""
+
+    fixed: Floats
+    sized: Floats
+    alike: Floats
+    together: Floats
+
+    @staticmethod
+    def of(seen: PartPieces) -> _Known:
+        sides = [0] * (1 + max(p.drive for p in seen.pieces))
+        model = model_of(seen.pieces, sides, seen.every, seen.at.tolist(), 1, SPREADS)
+        regime = np.array([list(Regime).index(p.regime) for p in seen.pieces])
+        drive = np.array([p.drive for p in seen.pieces])
+        alike, together = (np.asarray(v[:, None] == v[None, :], dtype=np.float64) for v in (regime, drive))
+        drift = np.outer(seen.asked, seen.asked) * (SAME[0] ** 2 + SAME[1] ** 2 * alike)
+        fixed = model.covariance(_FIXED) + alike * _missed(seen.pieces) + drift
+        return _Known(fixed, model.covariance(SIZED) + np.diag(model.noise**2), alike, together)
+
+    def normal(self, seen: PartPieces, state: State) -> tuple[Floats, Floats]:
+        """(target, covariance) under a state, but for what is sized."""
+        target, covariance = _of_state(seen, state, self.together)
+        pattern, shape = seen.patterns[state], SHAPE.get(state[0], 0.0)
+        wrong = np.outer(pattern, pattern) * (AMPLITUDE**2 + shape**2 * self.alike)
+        return target, covariance + self.fixed + wrong
+
+    def other(self, seen: PartPieces) -> Floats:
+        """What "something else" may be off by from a sound vehicle: a covariance (pieces, pieces)."""
+        return np.asarray(np.outer(seen.asked, seen.asked) * (OTHER_CHANGE**2 + OTHER_REGIME**2 * self.alike))
+
+
 def weigh(seen: PartPieces) -> Weighed:
     """All states against each other."""
-    sides = [0] * (1 + max(p.drive for p in seen.pieces))
-    model = model_of(seen.pieces, sides, seen.every, seen.at.tolist(), 1, SPREADS)
-    regime = np.array([list(Regime).index(p.regime) for p in seen.pieces])
-    drive = np.array([p.drive for p in seen.pieces])
-    alike, together = (np.asarray(v[:, None] == v[None, :], dtype=np.float64) for v in (regime, drive))
-    both = np.outer(seen.asked, seen.asked)
-    fixed = model.covariance(_FIXED) + alike * _missed(seen.pieces) + both * (SAME[0] ** 2 + SAME[1] ** 2 * alike)
-    sized = _Sized.of(model.covariance(SIZED) + np.diag(model.noise**2))
+    known = _Known.of(seen)
+    sized = _Sized.of(known.sized, STRAY[1] * _strays(seen.pieces))
     logs: dict[State, float] = {}
-    for state, pattern in seen.patterns.items():
-        target, covariance = _of_state(seen, state, together)
-        shape = SHAPE.get(state[0], 0.0)
-        covariance += fixed + np.outer(pattern, pattern) * (AMPLITUDE**2 + shape**2 * alike)
+    for state in seen.patterns:
+        target, covariance = known.normal(seen, state)
         logs[state] = sized.log_density(covariance, target)
         if state == SOUND:
-            wide = covariance + both * (OTHER_CHANGE**2 + OTHER_REGIME**2 * alike)
-            other = sized.log_density(wide, target) + float(np.log(OTHER_WEIGHT))
+            other = sized.log_density(covariance + known.other(seen), target) + float(np.log(OTHER_WEIGHT))
     prior = dict(DEGREES)
     joint = {s: v + float(np.log(SOUND_WEIGHT if s == SOUND else prior[s[1]])) for s, v in logs.items()}
     by_part: dict[str, float] = {OTHER: other}
@@ -109,6 +137,27 @@ def weigh(seen: PartPieces) -> Weighed:
         part: max((s for s in joint if s[0] == part), key=lambda s: joint[s])[1] for part in by_part if part != OTHER
     }
     return Weighed({part: share / total for part, share in shares.items()}, degree)
+
+
+def foreseen(seen: PartPieces, new: int) -> dict[State, tuple[Floats, Floats]]:
+    """(mean, covariance) of the log ratios of the last `new` pieces, not driven yet, given all before, by state.
+
+    Beside the states of `seen` stands `UNKNOWN`, something else.
+    """
+    known = _Known.of(seen)
+    first = len(seen.pieces) - new
+    ratio = np.array([p.log_ratio for p in seen.pieces])
+    out: dict[State, tuple[Floats, Floats]] = {}
+    for state in (*seen.patterns, UNKNOWN):
+        target, covariance = known.normal(seen, SOUND if state == UNKNOWN else state)
+        covariance = covariance + known.sized
+        if state == UNKNOWN:
+            covariance = covariance + known.other(seen)
+        across = covariance[:first, first:]
+        share = np.linalg.solve(covariance[:first, :first], across).T
+        mean = (ratio - target)[first:] + share @ target[:first]
+        out[state] = mean, np.asarray(covariance[first:, first:] - share @ across)
+    return out
 
 
 def _missed(pieces: Sequence[Piece]) -> Floats:
@@ -132,31 +181,66 @@ def _of_state(seen: PartPieces, state: State, together: Floats) -> tuple[Floats,
     return target, np.asarray(unsure)
 
 
+def _strays(pieces: Sequence[Piece]) -> Floats:
+    """(pieces, regimes of drives): what a drive of the usual vehicle is off by in a regime [log], a column for each."""
+    keys = [(p.drive, p.regime) for p in pieces]
+    per_kw = SPREADS.per_kw([p.regime for p in pieces], np.array([p.heat_kw for p in pieces]))
+    off = np.hypot(SPREADS.drive_regime, SPREADS.drive_regime_kw * per_kw)
+    return np.array([[size * (key == of) for of in dict.fromkeys(keys)] for key, size in zip(keys, off, strict=True)])
+
+
 @dataclass(frozen=True, slots=True)
 class _Sized:
     """What drives and pieces differ by at size 1, in a form in which every size costs next to nothing."""
 
     whiten: Floats
     log_root: float
+    strays: Floats
+    """(pieces, strays), whitened: columns of what a drive may be far off by in a regime."""
 
     @staticmethod
-    def of(covariance: Floats) -> _Sized:
+    def of(covariance: Floats, strays: Floats) -> _Sized:
         lower = np.linalg.cholesky(covariance)
-        return _Sized(np.linalg.inv(lower), float(np.log(np.diag(lower)).sum()))
+        whiten = np.linalg.inv(lower)
+        return _Sized(whiten, float(np.log(np.diag(lower)).sum()), whiten @ strays)
 
     def log_density(self, covariance: Floats, target: Floats) -> float:
-        """Of a normal with `covariance` beside it, but for a constant, averaged over the sizes."""
-        values, vectors = np.linalg.eigh(self.whiten @ covariance @ self.whiten.T)
-        seen = (vectors.T @ (self.whiten @ target)) ** 2
-        spread = np.maximum(values, 0.0) + np.square(SIZES)[:, None]
-        each = -0.5 * (seen / spread).sum(axis=1) - 0.5 * np.log(spread).sum(axis=1)
-        weight = -0.5 * (np.log(SIZES) / SIZE_SPREAD) ** 2
-        return float(np.logaddexp.reduce(each + weight)) - self.log_root
+        """Of a normal with `covariance` beside it, but for a constant, averaged over the sizes; beside it with the
+        strays that make it likelier, each at its price."""
+        matrix, seen = self.whiten @ covariance @ self.whiten.T, self.whiten @ target
+        values, vectors = np.linalg.eigh(matrix)
+        each = _by_size(values, vectors.T @ seen)
+        plain = float(np.logaddexp.reduce(each))
+        variance = float(np.square(SIZES)[np.argmax(each)])
+        picked = self._picked((vectors / (np.maximum(values, 0.0) + variance)) @ vectors.T, seen, variance)
+        if picked:
+            off = self.strays[:, picked]
+            values, vectors = np.linalg.eigh(matrix + variance * off @ off.T)
+            wide = float(np.logaddexp.reduce(_by_size(values, vectors.T @ seen)))
+            plain = float(np.logaddexp(plain, wide + len(picked) * np.log(STRAY[0])))
+        return plain - self.log_root
+
+    def _picked(self, precision: Floats, seen: Floats, variance: float) -> list[int]:
+        """Strays worth their price, the best first, given those before it: each widens the normal along its column."""
+        sides = precision @ self.strays
+        own, off = (self.strays * sides).sum(axis=0), sides.T @ seen
+        picked: list[int] = []
+        while len(picked) < MOST_STRAYS:
+            wider = 1.0 + variance * own
+            gain = 0.5 * variance * off**2 / wider - 0.5 * np.log(wider) + np.log(STRAY[0])
+            gain[picked] = 0.0
+            best = int(np.argmax(gain))
+            if gain[best] <= 0.0:
+                break
+            picked.append(best)
+            shared, share = self.strays.T @ sides[:, best], variance / wider[best]
+            sides = sides - share * np.outer(sides[:, best], shared)
+            own, off = own - share * shared**2, off - share * off[best] * shared
+        return picked
 
 
-def trial_covariance(regimes: Sequence[Regime], heat_kw: Floats, minutes: Floats) -> Floats:
-    """(steps, steps): what one more drive with these minutes and heat of its steps leaves open of it [log]."""
-    pieces = np.maximum(60.0 * minutes / PIECE_S, 1.0)
-    own = SPREADS.drive_regime**2 + SPREADS.piece**2 / pieces + MISSED**2
-    own_kw = (SPREADS.drive_regime_kw**2 + SPREADS.piece_kw**2 / pieces) * SPREADS.per_kw(regimes, heat_kw) ** 2
-    return np.asarray(SPREADS.drive**2 + SPREADS.slow**2 + np.diag(own + own_kw))
+def _by_size(values: Floats, seen: Floats) -> Floats:
+    """(sizes,) log density of a normal with the eigenvalues `values` beside unit noise times each size."""
+    spread = np.maximum(values, 0.0) + np.square(SIZES)[:, None]
+    prior = -0.5 * (np.log(SIZES) / SIZE_SPREAD) ** 2
+    return np.asarray(-0.5 * (seen**2 / spread).sum(axis=1) - 0.5 * np.log(spread).sum(axis=1) + prior)

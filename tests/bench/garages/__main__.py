@@ -20,9 +20,16 @@ from livemon.study.short_part import Diagnosis, diagnose
 from tests.bench.garages.ceiling import ceiling
 from tests.bench.garages.garages import CARE, PLANTS, SIDE, Garage, load
 from tests.bench.garages.patterns import patterns
-from tests.bench.garages.rounds import Ask, asked_for, driven, lacks
+from tests.bench.garages.rounds import Ask, asked_for, driven, lacks, prepared
 
 SIDES = [0] * SIDE + [1] * SIDE
+SOUND = {
+    "nothing": "nothing was recorded",
+    "drives": "five drives of any kind",
+    "prepared": "those, and every test once",
+    "again": "those, and a test that has nothing like it there is driven on the sound vehicle too",
+}
+"""What was recorded while the vehicle was sound."""
 
 
 @dataclass
@@ -132,40 +139,41 @@ class Case:
         return "right" if self.found.state == (self.garage.state or HEALTHY) else "wrong"
 
 
-def tell_short_part(
-    plants: list[str], count: int, seed: int, care: str, rounds: int, sound_too: bool, alone: bool
-) -> None:
-    """The table of docs/short-part.md: as the drives come, and after each round of the test that was asked for.
+def tell_short_part(plants: list[str], count: int, seed: int, care: str, rounds: int, sound: str) -> None:
+    """The table of docs/short-part.md: as the drives come, and after each round of the tests that were asked for.
 
-    `alone`: nothing was recorded while the vehicle was sound.
+    `sound`: what was driven while the vehicle was sound, a key of SOUND.
     """
     for plant in plants:
         for kind in ("one_fault", "same"):
-            cases = []
-            for garage in load(plant, kind, count, seed, care=care):
-                sound = [] if alone else list(garage.before)
-                found = diagnose(garage.after, garage.profile, sound)
-                cases.append(Case(garage, sound, list(garage.after), found))
+            garages = load(plant, kind, count, seed, care=care)
+            before = [[] if sound == "nothing" else list(g.before) for g in garages]
+            if sound == "prepared":
+                asks = [(k, ask) for k, g in enumerate(garages) for ask in prepared(g, seed)]
+                for (k, _), drive in zip(asks, driven([a for _, a in asks]), strict=True):
+                    before[k].append(drive)
+            cases = [
+                Case(g, b, list(g.after), diagnose(g.after, g.profile, b)) for g, b in zip(garages, before, strict=True)
+            ]
             _tell_cases(f"{plant} {kind}, as the drives come", cases)
             for number in range(1, rounds + 1):
-                _next_round(cases, seed, number, sound_too and not alone)
-                _tell_cases(f"{plant} {kind}, after {number} tests", cases)
+                _next_round(cases, seed, number, sound == "again")
+                _tell_cases(f"{plant} {kind}, after {number} rounds of tests", cases)
 
 
-def _next_round(cases: list[Case], seed: int, number: int, sound_too: bool) -> None:
-    """Every owner who was told nothing sure drives the test asked for; sound too where that was never driven."""
+def _next_round(cases: list[Case], seed: int, number: int, again: bool) -> None:
+    """Every owner who was told nothing sure drives what is asked; `again`: sound too, where that was never driven."""
     asks: list[tuple[Case, Ask]] = []
     for case in cases:
-        trial = asked_for(case.found.next_test) if case.found.state is None else None
-        if trial is not None:
-            asks.append((case, Ask(case.garage, seed, trial, number, False)))
-            if sound_too and lacks(case.sound, case.garage, trial):
-                asks.append((case, Ask(case.garage, seed, trial, number, True)))
+        trials = asked_for(case.found.next_test) if case.found.state is None else []
+        for place, trial in enumerate(trials):
+            asks.append((case, Ask(case.garage, seed, trial, number, place, False)))
+            if again and lacks(case.sound, case.garage, trial):
+                asks.append((case, Ask(case.garage, seed, trial, number, place, True)))
     for (case, ask), drive in zip(asks, driven([a for _, a in asks]), strict=True):
         (case.sound if ask.sound else case.after).append(drive)
-    for case, ask in asks:
-        if not ask.sound:
-            case.found = diagnose(case.after, case.garage.profile, case.sound)
+    for case in {id(case): case for case, _ in asks}.values():
+        case.found = diagnose(case.after, case.garage.profile, case.sound)
 
 
 def _tell_cases(title: str, cases: list[Case]) -> None:
@@ -188,8 +196,8 @@ def main() -> None:
     parser.add_argument("--care", choices=tuple(CARE), default="as asked")
     parser.add_argument("--plant", choices=tuple(PLANTS), help="short-part: one plant alone")
     parser.add_argument("--rounds", type=int, default=0, help="short-part: rounds of the test that was asked for")
-    parser.add_argument("--asked-only", action="store_true", help="short-part: tests on the changed vehicle only")
-    parser.add_argument("--alone", action="store_true", help="short-part: without any drive while it was sound")
+    parser.add_argument("--sound", choices=tuple(SOUND), default="drives",
+                        help="short-part: " + "; ".join(f"{k} = {v}" for k, v in SOUND.items()))  # fmt: skip
     args = parser.parse_args()
     if args.table == "compare":
         tell_compare(args.count, args.seed, args.care)
@@ -199,7 +207,7 @@ def main() -> None:
         tell_ceiling(args.count, args.seed, args.care)
     else:
         plants = [args.plant] if args.plant else list(PLANTS)
-        tell_short_part(plants, args.count, args.seed, args.care, args.rounds, not args.asked_only, args.alone)
+        tell_short_part(plants, args.count, args.seed, args.care, args.rounds, args.sound)
 
 
 if __name__ == "__main__":

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from livemon.study.change_pieces import change_pieces
+from livemon.study.part_tests import TRIALS, Trial
 from livemon.study.recording import Drive
 from livemon.study.segments import Regime
 from livemon.study.shed_lanes import unknowns
-from livemon.study.short_part import TRIALS, Trial
 from tests.bench.forecast.roads import wander
 from tests.bench.garages import columns, trips
 from tests.bench.garages.garages import PLANTS, Garage, _typed_c, world
@@ -33,18 +33,24 @@ _FIRST_KEY = 100
 
 @dataclass(frozen=True)
 class Ask:
-    """One garage and the test it was asked for; `sound` = on the vehicle before the change."""
+    """One garage and a test it was asked for, one of its round; `sound` = on the vehicle before the change."""
 
     garage: Garage
     seed: int
     trial: Trial
     round: int
+    place: int
     sound: bool
 
 
-def asked_for(words: str | None) -> Trial | None:
-    """The trial behind the words of a diagnosis."""
-    return next((t for t in TRIALS if words is not None and words.endswith(t.words)), None)
+def asked_for(words: str | None) -> list[Trial]:
+    """The trials behind the words of a diagnosis."""
+    return [t for t in TRIALS if words is not None and t.words in words]
+
+
+def prepared(garage: Garage, seed: int) -> list[Ask]:
+    """Every test once while the vehicle was sound, as an owner does who was told to."""
+    return [Ask(garage, seed, trial, 0, place, True) for place, trial in enumerate(TRIALS)]
 
 
 def lacks(drives: Sequence[Drive], garage: Garage, trial: Trial) -> bool:
@@ -62,7 +68,7 @@ def driven(asks: Sequence[Ask]) -> list[Drive]:
     for ask in asks:
         of = ask.garage
         _, it = world(of.plant, of.kind, of.number, ask.seed)
-        key = (*it.tag, _FIRST_KEY + 2 * ask.round + ask.sound)
+        key = (*it.tag, _FIRST_KEY + 2 * (len(TRIALS) * ask.round + ask.place) + ask.sound)
         for climb_min in _CLIMBS_MIN:
             lanes.append(it.sound if ask.sound else it.after)
             roads.append(
