@@ -23,6 +23,9 @@ GRADE_WALK: Final = 0.02**2 / 500.0
 GPS_SIGMA_M: Final = 15.0
 """Each fix, widened for errors that last minutes (order of magnitude, from memory)."""
 BARO_STEP_SIGMA_M: Final = 15.0
+BARO_STEP_KPA: Final = 1.5
+BARO_SIGMA_M: Final = 60.0
+"""A barometer that does not step by one tells no more than its whole kPa, 90 m, and the weather."""
 DEMAND_SIGMA: Final = 0.03
 DEMAND_EVERY_S: Final = 10
 DEMAND_LEAST_M_S: Final = 8.0
@@ -32,6 +35,8 @@ ROUTE_GRADE_SIGMA: Final = 0.01
 GATE: Final = 4.0
 REJECTS_BEFORE_RESTART: Final = 15
 FROZEN_S: Final = 5
+STILL_M: Final = 1_000.0
+"""Driven at one GPS height, to its last digit: it is held (a receiver without a fix in height), for heights flicker."""
 OFF_ROUTE_S: Final = 15
 DOUBT_S: Final = 4
 """So many seconds in a row away from the route, and nothing is said any more of the road ahead; a jump is shorter."""
@@ -54,6 +59,9 @@ CLIMB_GAIN_M: Final = 25.0
 CLIMB_GRADE: Final = 0.015
 SUMMIT_DROP_M: Final = 15.0
 LEVEL_END_M: Final = 1_500.0
+ROUGH_SIGMA_M: Final = 20.0
+ROUGH_LEVEL_END_M: Final = 4_000.0
+"""A height no better known shows no rise on a gentle stretch of a climb: a step of the barometer takes 90 m."""
 AHEAD_STEP_M: Final = 250.0
 AHEAD_M: Final = 40_000.0
 ODOMETER_DRIFT: Final = 0.02
@@ -108,10 +116,18 @@ class RoadState(NamedTuple):
     p_hg: float = 0.0
     p_gg: float = 0.03**2
     sources: bool = False
+    datum: bool = False
+    """The height is that of GPS or route; before, it is one of its own, from standard air or from zero."""
+    told: bool = False
+    """GPS or route told the height at the last tick."""
     baro_kpa: float | None = None
+    baro_off_m: float | None = None
+    """Height less that of standard air at the barometer's reading: weather, and the sensor's error."""
     rejects: int = 0
     fix: tuple[float, float] | None = None
     frozen_s: int = 0
+    level: tuple[float, float] | None = None
+    """GPS height, and distance driven when it last moved."""
     driven_m: float = 0.0
     demand_sum: float = 0.0
     demand_n: int = 0
@@ -157,13 +173,16 @@ def advance(
     place = _place(state, inputs, route)
     known = state.along_m is not None and place in _KNOWN
     on_route = None if route is None else known
+    state, moving_height = _level(state, inputs)
     if route is not None and known and state.along_m is not None:
         height, grade = route.height_at(state.along_m), route.grade_at(state.along_m) / 100.0
-        state = _grade_heard(_heard(state, height, ROUTE_SIGMA_M), grade, ROUTE_GRADE_SIGMA)
+        state = _grade_heard(_told(state, height, ROUTE_SIGMA_M), grade, ROUTE_GRADE_SIGMA)
+        state = _barometer(state, inputs, heed=False)
     else:
-        if moving_fix and inputs.altitude_m is not None:
-            state = _heard(state, inputs.altitude_m, GPS_SIGMA_M)
-        state = _barometer(state, inputs)
+        if moving_fix and moving_height and inputs.altitude_m is not None:
+            state = _barometer(_told(state, inputs.altitude_m, GPS_SIGMA_M), inputs, heed=False)
+        else:
+            state = _barometer(state._replace(told=False), inputs, heed=True)
         state = _demand(state, demand_grade_pct, step_m)
     state = _climb(state, inputs.t_ms)
     return state, _view(state, inputs.t_ms, route if known else None, on_route, place)
@@ -208,6 +227,38 @@ def _heard(s: RoadState, height_m: float, sigma_m: float) -> RoadState:
     )
 
 
+def _told(s: RoadState, height_m: float, sigma_m: float) -> RoadState:
+    """A height of GPS or route.  After a while without, it must not make a climb, or a summit, of what it puts right.
+
+    The first one ever moves the whole climb so far to its datum; a later one that lies lower takes the highest place
+    with it, which was as far off.
+    """
+    if s.told or s.height_m is None:
+        return _heard(s, height_m, sigma_m)._replace(told=True, datum=True)
+    if not s.datum:
+        moved = height_m - s.height_m
+        return s._replace(
+            height_m=height_m,
+            p_hh=sigma_m**2,
+            p_hg=0.0,
+            foot_m=None if s.foot_m is None else s.foot_m + moved,
+            top_m=s.top_m + moved,
+            baro_off_m=None if s.baro_off_m is None else s.baro_off_m + moved,
+            rejects=0,
+            sources=True,
+            datum=True,
+            told=True,
+        )
+    return _lowered(_heard(s, height_m, sigma_m)._replace(told=True), s)
+
+
+def _lowered(heard: RoadState, before: RoadState) -> RoadState:
+    """`heard` whose highest place came down with a height that was put right: it had been reckoned as far too high."""
+    if heard.height_m is None or before.height_m is None or heard.foot_m != before.foot_m:
+        return heard
+    return heard._replace(top_m=before.top_m + min(heard.height_m - before.height_m, 0.0))
+
+
 def _grade_heard(s: RoadState, grade: float, sigma: float) -> RoadState:
     variance = s.p_gg + sigma * sigma
     surprise = grade - s.grade
@@ -231,18 +282,46 @@ def _fix(s: RoadState, inputs: Inputs, step_m: float) -> tuple[RoadState, bool]:
     return s._replace(fix=fix, frozen_s=min(frozen_s, 3600)), frozen_s < FROZEN_S
 
 
-def _barometer(s: RoadState, inputs: Inputs) -> RoadState:
-    """Whole kPa say little while they stand and much when they step: then the height is midway between the two."""
-    now = inputs.baro_kpa
+def _level(s: RoadState, inputs: Inputs) -> tuple[RoadState, bool]:
+    """Does the GPS height move as the vehicle drives?  Without a fix in height many receivers hold the last one."""
+    now = inputs.altitude_m
+    if now is None:
+        return s._replace(level=None) if s.level is not None else s, False
+    if s.level is None or now != s.level[0]:
+        return s._replace(level=(now, s.driven_m)), True
+    return s, s.driven_m - s.level[1] < STILL_M
+
+
+def _barometer(s: RoadState, inputs: Inputs, *, heed: bool) -> RoadState:
+    """Whole kPa say little while they stand and much when they step: then the height is midway between the two.
+
+    Not heeded where GPS or route tell the height; then, and when it first comes, its offset is learned.  A step of a
+    rising road that lowers the height puts right what was reckoned ahead: no summit is made of it.
+    """
+    now, before = inputs.baro_kpa, s.baro_kpa
     if now is None or not 45.0 <= now <= 110.0:
         return s
-    before = s.baro_kpa
     s = s._replace(baro_kpa=now)
-    if inputs.altitude_m is not None or now == before:
+    if s.height_m is None:
+        return _heard(s, float(standard_height_m(now)), BARO_SIGMA_M)._replace(baro_off_m=0.0) if heed else s
+    stepped = before is not None and now != before and abs(now - before) <= BARO_STEP_KPA
+    if s.baro_off_m is not None and not stepped and (now == before or not heed):
+        return _bounded(s, now, s.baro_off_m) if heed else s
+    level = float(standard_height_m(0.5 * (now + before) if stepped and before is not None else now))
+    if s.baro_off_m is None or not heed:
+        return s._replace(baro_off_m=s.height_m - level)
+    heard = _heard(s, level + s.baro_off_m, BARO_STEP_SIGMA_M if stepped else BARO_SIGMA_M)
+    rising = stepped and before is not None and now < before
+    return _lowered(heard, s) if rising else heard
+
+
+def _bounded(s: RoadState, stands_kpa: float, off_m: float) -> RoadState:
+    """A pressure that stands bounds the height: a road reckoned on past the next step would have shown it."""
+    assert s.height_m is not None
+    bottom, top = (float(standard_height_m(stands_kpa + half)) + off_m for half in (0.5, -0.5))
+    if bottom - BARO_STEP_SIGMA_M <= s.height_m <= top + BARO_STEP_SIGMA_M:
         return s
-    if before is None or abs(now - before) > 1.5 or s.height_m is None:
-        return _heard(s, float(standard_height_m(now)), 60.0) if s.height_m is None else s
-    return _heard(s, float(standard_height_m(0.5 * (now + before))), BARO_STEP_SIGMA_M)
+    return _lowered(_heard(s, min(max(s.height_m, bottom), top), BARO_STEP_SIGMA_M), s)
 
 
 def _demand(s: RoadState, demand_grade_pct: float | None, step_m: float) -> RoadState:
@@ -353,7 +432,9 @@ def _climb(s: RoadState, t_ms: int) -> RoadState:
             return s._replace(climbing=True, passed=False)
         rolling = along > 2.0 * LEVEL_END_M and gained < CLIMB_GAIN_M  # then the foot comes along
         return _new_foot(s, height, t_ms) if rolling else s
-    if s.top_m - height > SUMMIT_DROP_M or s.driven_m - s.top_at_m > LEVEL_END_M:
+    sigma = max(s.p_hh, 0.0) ** 0.5
+    level_end_m = LEVEL_END_M if sigma < ROUGH_SIGMA_M else ROUGH_LEVEL_END_M
+    if s.top_m - height > max(SUMMIT_DROP_M, sigma) or s.driven_m - s.top_at_m > level_end_m:
         return _new_foot(s, height, t_ms)._replace(climbing=False, passed=True)
     return s
 

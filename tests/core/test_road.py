@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -86,7 +88,8 @@ def test_one_jump_of_the_receiver_makes_no_climb() -> None:
 
 def test_a_lasting_jump_is_a_new_height_and_still_no_climb() -> None:
     level = heights([(600, 0.0)])
-    views = drive(level, altitude_m=lambda k, h: h + (400.0 if k >= 300 else 0.0))
+    clean = gps(3, 1.0)
+    views = drive(level, altitude_m=lambda k, h: clean(k, h) + (400.0 if k >= 300 else 0.0))
     assert not any(v.climb is not None and v.climb.on for v in views)
     assert views[-1].altitude_m.likely == pytest.approx(700.0, abs=20.0)
 
@@ -96,6 +99,66 @@ def test_a_frozen_receiver_is_not_believed() -> None:
     assert not views[800].climb.on
     width = views[800].grade_pct.high - views[800].grade_pct.low
     assert width > 5.0
+
+
+def kpa(k: int, height: float) -> float:
+    """The barometer in whole kPa, 1.2 kPa off for the weather."""
+    return float(round(float(standard_pressure_kpa(height)) - 1.2))
+
+
+def test_a_receiver_that_holds_its_height_leaves_the_climb_to_the_barometer() -> None:
+    """Position moves, height stands at one figure: a fix in two dimensions."""
+    where = {"latitude_deg": lambda k, h: 45.0 + 1e-4 * k, "longitude_deg": 7.0}
+    views = drive(CLIMB, altitude_m=300.0, baro_kpa=kpa, **where)
+    assert views[880].climb is not None
+    assert views[880].climb.on
+    assert views[880].climb.gained_m == pytest.approx(700.0, abs=60.0)
+
+
+@pytest.mark.parametrize("barometer", [True, False])
+@pytest.mark.parametrize("from_s", [100, 500])
+def test_a_receiver_that_starts_cold_makes_no_climb_of_its_first_height(barometer: bool, from_s: int) -> None:
+    """Before it the height is one of its own, from the barometer or from the engine's work; its datum is no climb."""
+    demand = np.gradient(CLIMB) / SPEED_MS * 100.0
+    clean, state, views = gps(4), start(), []
+    for k, height in enumerate(CLIMB):
+        told = {
+            "altitude_m": clean(k, height) if k >= from_s else None,
+            "baro_kpa": kpa(k, height) if barometer else None,
+        }
+        inputs = Inputs(k * 1000, Status.LIVE, speed_kmh=SPEED_MS * 3.6, **told)  # type: ignore[arg-type]
+        state, view = advance(state, inputs, None, float(demand[k]))
+        views.append(view)
+    assert not any(view.climb is not None and view.climb.on for view in views[:300])
+    on = [view.climb is not None and view.climb.on for view in views]
+    assert sum(a != b for a, b in pairwise(on)) == 2, "one climb, not cut in two where the receiver comes"
+    assert views[890].climb is not None
+    assert views[890].climb.gained_m == pytest.approx(710.0, abs=50.0)
+
+
+@pytest.mark.parametrize("barometer", [True, False])
+def test_a_tunnel_ends_no_climb(barometer: bool) -> None:
+    """Grade holds while nothing tells it; the height put right behind a tunnel that was less steep is no summit."""
+    track = heights([(300, 0.0), (300, 7.0), (200, 1.5), (200, 7.0), (200, -5.0)])
+    clean = gps(5)
+    views = drive(
+        track,
+        altitude_m=lambda k, h: None if 600 <= k < 800 else clean(k, h),
+        baro_kpa=kpa if barometer else None,
+    )
+    on = [view.climb is not None and view.climb.on for view in views]
+    assert sum(a != b for a, b in pairwise(on)) == 2
+    assert views[990].climb is not None
+    assert views[990].climb.gained_m == pytest.approx(760.0, abs=40.0)
+
+
+def test_a_pressure_that_stands_ends_what_was_reckoned_on() -> None:
+    """Past a summit the last grade is not carried on for longer than one step of the barometer, 90 m."""
+    views = drive(CLIMB, baro_kpa=kpa)
+    most = max(view.climb.gained_m for view in views if view.climb is not None)
+    assert most == pytest.approx(720.0, abs=60.0)
+    assert views[-1].climb is not None
+    assert views[-1].climb.passed
 
 
 def _pass_route() -> Route:
