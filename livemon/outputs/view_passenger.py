@@ -186,7 +186,7 @@ def _numbers(outcome: Outcome, units: Display, width: int) -> list[str]:
     elif minutes is not None:
         items.append(f"limit in {minutes} min ({view_words.minutes_band(o)})")
     elif o.crossing is Crossing.NONE_FORESEEN:
-        items.append("limit unlikely in 15 min")
+        items.append(f"limit {view_words.not_foreseen(o)} in 15 min")
     else:
         items.append("time to limit --")
     items.append(f"in 5 min {band(ahead.get(300), units)}")

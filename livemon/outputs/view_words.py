@@ -75,6 +75,18 @@ def age_words(outcome: Outcome, short: bool = False) -> str:
     return age.replace(" ", "") if short else f"data {age} old"
 
 
+POSSIBLE_FROM: Final = 0.25
+"""A crossing that is not the likely course, but no rarer: an advisory may stand for it, on a road ahead a caution."""
+
+
+def not_foreseen(outcome: Outcome) -> str:
+    """Whether a crossing that is not the likely course is "unlikely" or "possible": no calm beside a caution for it."""
+    chances = [chance for _, chance in outcome.chance or ()]
+    if outcome.road is not None and outcome.road.chance is not None:
+        chances.append(outcome.road.chance)
+    return "possible" if max(chances, default=0.0) >= POSSIBLE_FROM else "unlikely"
+
+
 def clock(seconds: float) -> str:
     """A duration in the largest unit that does not flatter: 45 s, 3 min, 2 h."""
     if seconds < 100:

@@ -58,3 +58,14 @@ def test_nothing_is_said_of_a_peak_that_is_no_news_or_not_known(scene: object) -
 
 def test_a_low_screen_leaves_it_out() -> None:
     assert "peak" not in render(View.DRIVER, CLIMB, 40, 9, METRIC).text()
+
+
+def test_nobody_is_calmed_beside_a_caution_for_the_road_ahead() -> None:
+    """A crossing that is not the likely course may still be one in two: possible, not unlikely."""
+    for scene, word in (
+        (NORMAL, "unlikely"),
+        (replace(CLIMB, road=replace(ROAD, chance=0.2)), "unlikely"),
+        (CLIMB, "possible"),
+        (replace(NORMAL, chance=((120, 0.0), (300, 0.1), (600, 0.3))), "possible"),
+    ):
+        assert f"limit {word} in 15 min" in render(View.PASSENGER, scene, 80, 24, METRIC).text()

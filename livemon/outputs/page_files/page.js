@@ -57,7 +57,10 @@ const showSeconds = (s) => (s < 100 ? Math.round(s) + " s" : Math.floor(s / 60) 
 function fresh() { return said !== null && performance.now() - cameMs <= OLD_MS; }
 
 function crossing(now) {
-  if (now.crossing === "none_foreseen") return "unlikely in 15 min";
+  if (now.crossing === "none_foreseen") {
+    const most = Math.max(0, ...Object.values(now.chance || {}), (now.road && now.road.chance) || 0);
+    return (most >= 0.25 ? "possible" : "unlikely") + " in 15 min";
+  }
   const t = now.time_to_limit_s;
   if (now.crossing !== "known" || !t || !known(t.likely)) return DASH;
   if (t.likely <= 0) return "now";
