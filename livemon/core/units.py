@@ -43,35 +43,67 @@ PRESSURE: Final = Kind(
     {"kPa": (1.0, 0.0), "psi": (6.894757293168361, 0.0), "bar": (100.0, 0.0), "hPa": (0.1, 0.0)},
 )
 VOLUME: Final = Kind(
-    "volume", "L", {"L": (1.0, 0.0), "qt": (0.946352946, 0.0), "gal": (3.785411784, 0.0), "cc": (0.001, 0.0)}
+    "volume",
+    "L",
+    {
+        "L": (1.0, 0.0),
+        "qt": (0.946352946, 0.0),
+        "gal": (3.785411784, 0.0),
+        "cc": (0.001, 0.0),
+        "cu in": (0.016387064, 0.0),
+    },
 )
-AREA: Final = Kind("area", "m2", {"m2": (1.0, 0.0), "ft2": (0.09290304, 0.0)})
+AREA: Final = Kind("area", "m2", {"m2": (1.0, 0.0), "ft2": (0.09290304, 0.0), "sq in": (0.00064516, 0.0)})
 POWER: Final = Kind("power", "kW", {"kW": (1.0, 0.0), "hp": (0.7456998715822702, 0.0), "PS": (0.73549875, 0.0)})
 TORQUE: Final = Kind("torque", "Nm", {"Nm": (1.0, 0.0), "lbft": (1.3558179483314004, 0.0)})
 DURATION: Final = Kind("duration", "s", {"s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)})
 ANGULAR_SPEED: Final = Kind("engine speed", "rpm", {"rpm": (1.0, 0.0)})
 VOLTAGE: Final = Kind("voltage", "V", {"V": (1.0, 0.0)})
 
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?:°\s*)?([A-Za-z%][A-Za-z0-9/%]*)\s*")
+_OTHERWISE: Final = {
+    "lbs": "lb", "pounds": "lb", "tonnes": "t", "kmh": "km/h", "kph": "km/h", "inches": "in", "feet": "ft",
+    "miles": "mi", "liter": "l", "liters": "l", "litre": "l", "litres": "l", "quarts": "qt", "gallons": "gal",
+    "ccm": "cc", "cm3": "cc", "in3": "cuin", "cid": "cuin", "ci": "cuin", "cubicinches": "cuin", "in2": "sqin",
+    "sqft": "ft2", "sqm": "m2", "ftlb": "lbft", "ftlbs": "lbft", "lbfft": "lbft", "bhp": "hp",
+}  # fmt: skip
+"""Other spellings of a unit, without blanks, dots and hyphens, in small letters."""
+_QUANTITY = re.compile(
+    r"\s*([-+]?(?:\d{1,3}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?:°\s*)?"
+    r"([A-Za-z%][A-Za-z0-9/%²³·. -]*)\s*"
+)
 
 
 def parse(text: str, kind: Kind) -> float:
-    """Value of `text` ("108 C", "226 °F", "4640 lb") in `kind.own`; ValueError says what was expected."""
+    """Value of `text` ("108 C", "226 °F", "4640 lb", "5,840 lbs") in `kind.own`; ValueError says what was expected.
+
+    A comma is read between thousands only: "4,7 L" is refused, and what a decimal comma of three digits would make of a
+    quantity is a thousand times too much, which the ranges refuse.
+    """
     match = _QUANTITY.fullmatch(text)
     accepted = ", ".join(kind.units)
     if match is None:
-        raise ValueError(f"a {kind.name} with its unit ({accepted})")
+        raise ValueError(f"{_a(kind.name)} with its unit ({accepted})")
     unit = unit_of(text, kind)
     if unit is None:
-        raise ValueError(f"a {kind.name} in one of {accepted}")
+        raise ValueError(f"{_a(kind.name)} in one of {accepted}")
     scale, offset = kind.units[unit]
-    return float(match[1]) * scale + offset
+    return float(match[1].replace(",", "")) * scale + offset
+
+
+def _a(name: str) -> str:
+    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
+
+
+def _bare(unit: str) -> str:
+    """A unit without what people write differently."""
+    short = re.sub(r"[ .·-]", "", unit).lower().replace("²", "2").replace("³", "3")
+    return _OTHERWISE.get(short, short)
 
 
 def unit_of(text: str, kind: Kind) -> str | None:
     """The unit in which `text` is written, as `kind` spells it; None where there is none, or one of another kind."""
     match = _QUANTITY.fullmatch(text)
-    return None if match is None else next((u for u in kind.units if u.lower() == match[2].lower()), None)
+    return None if match is None else next((u for u in kind.units if _bare(u) == _bare(match[2])), None)
 
 
 def to_unit(value: float, kind: Kind, unit: str) -> float:

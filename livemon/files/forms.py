@@ -6,6 +6,7 @@ same value to the last bit.  Knows no key.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
@@ -47,7 +48,8 @@ class Quantity:
         except ValueError as wrong:
             raise ValueError(f"{wrong}, {self.range_text()}") from None
         if not self.low <= value <= self.high:
-            raise ValueError(f"a {self.kind.name} of {self.range_text()}{self._in_unit_of(text)}")
+            article = "an" if self.kind.name[0] in "aeiou" else "a"
+            raise ValueError(f"{article} {self.kind.name} of {self.range_text()}{self._in_unit_of(text)}")
         return value
 
     def _in_unit_of(self, text: str) -> str:
@@ -66,6 +68,34 @@ class Quantity:
         return f"{_plain(self.low)} to {_plain(self.high)} {self.kind.own}"
 
 
+_TYRE_METRIC: Final = re.compile(r"(?:P|LT)? ?(\d{3})/(\d{2,3}) ?(?:Z?R|-) ?(\d{2}(?:\.5)?)[A-Z]?", re.IGNORECASE)
+_TYRE_INCHES: Final = re.compile(
+    r"(\d{2}(?:\.\d+)?) ?x ?\d{1,2}(?:\.\d+)? ?(?:R|-) ?\d{2}(?:\.5)?[A-Z]*", re.IGNORECASE
+)
+LOADED: Final = 0.97
+"""Rolling radius under load per radius that the size says (common practice for radial tyres, no source)."""
+_INCH_M: Final = 0.0254
+
+
+@dataclass(frozen=True, slots=True)
+class TyreRadius(Quantity):
+    """The loaded radius as a length, or the tyre size it follows from: 285/75R16, 33x12.50R15."""
+
+    def read(self, text: str) -> float:
+        words = text.strip()
+        if size := _TYRE_METRIC.fullmatch(words):
+            wide_mm, aspect_pct, rim_in = map(float, size.groups())
+            across_m = rim_in * _INCH_M + 2.0 * wide_mm / 1000.0 * aspect_pct / 100.0
+        elif size := _TYRE_INCHES.fullmatch(words):
+            across_m = float(size[1]) * _INCH_M
+        else:
+            try:
+                return Quantity.read(self, text)
+            except ValueError as wrong:
+                raise ValueError(f"{wrong}, or a tyre size such as 285/75R16") from None
+        return Quantity.read(self, f"{round(LOADED * 0.5 * across_m, 4)!r} m")
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
     """A number without a physical unit; a share may be written in percent; `unit` is one fixed word such as MB."""
@@ -76,7 +106,7 @@ class Number:
     whole: bool = False
 
     def read(self, text: str) -> float:
-        words = text.split()
+        words = text.replace("%", " %").split() if not self.unit else text.split()
         scale = 1.0
         if len(words) == 2 and not self.unit and words[1] == "%":
             scale = 0.01

@@ -19,7 +19,7 @@ from livemon.core.together import DECIMALS, Together
 from livemon.core.vehicle import PARTS, Fuel, VehicleProfile
 from livemon.errors import SetupError
 from livemon.files import yaml_lines
-from livemon.files.forms import Choice, Flag, Form, Number, Quantity, Text
+from livemon.files.forms import Choice, Flag, Form, Number, Quantity, Text, TyreRadius
 from livemon.files.yaml_lines import Block, Node, Word
 
 TYPED_SHARE: Final = 0.25
@@ -54,7 +54,7 @@ _OF_SETTINGS: Final = {"drive", "plan", "link", "alert"}
 def _form(key: FigureKey) -> Form:
     if key.kind is None or key.kind.own in ("", "%"):
         return Number(key.low, key.high)
-    return Quantity(key.kind, key.low, key.high)
+    return (TyreRadius if key.name == "tyre_radius_m" else Quantity)(key.kind, key.low, key.high)
 
 
 def _spread_form(key: FigureKey) -> Form:
@@ -141,7 +141,7 @@ def _figure(node: Node, name: str, part: str) -> Figure:
         spread = _value(node, "spread", _spread_form(key), key.spread * TYPED_SHARE)
         return Figure(value, spread, _value(node, "source", Text(120), part))
     word = yaml_lines.word(node, f"one value for {name}")
-    text, sign, spread_text = word.text.replace("±", _PLUS_MINUS).partition(_PLUS_MINUS)
+    text, sign, spread_text = word.text.replace("±", _PLUS_MINUS).replace("+/-", _PLUS_MINUS).partition(_PLUS_MINUS)
     value = _read(Word(text.strip(), word.where), name, _form(key))
     if not sign:
         return Figure(value, key.spread * TYPED_SHARE, part)

@@ -15,7 +15,8 @@ NAMES = {
     "C": "degC", "F": "degF", "K": "kelvin", "km/h": "km/hour", "mph": "mile/hour", "m/s": "m/s", "kg": "kg",
     "lb": "pound", "t": "metric_ton", "m": "m", "km": "km", "mm": "mm", "cm": "cm", "ft": "foot", "mi": "mile",
     "in": "inch", "kPa": "kPa", "psi": "psi", "bar": "bar", "hPa": "hPa", "L": "liter", "qt": "quart", "gal": "gallon",
-    "cc": "cm**3", "m2": "m**2", "ft2": "foot**2", "kW": "kW", "hp": "horsepower", "PS": "metric_horsepower",
+    "cc": "cm**3", "cu in": "inch**3", "sq in": "inch**2",
+    "m2": "m**2", "ft2": "foot**2", "kW": "kW", "hp": "horsepower", "PS": "metric_horsepower",
     "Nm": "N*m", "lbft": "pound_force*foot", "s": "s", "min": "minute", "h": "hour", "V": "volt",
 }  # fmt: skip
 STEPS = {"C": "delta_degC", "K": "kelvin", "F": "delta_degF"}
@@ -42,6 +43,32 @@ def test_there_and_back(pair: tuple[Kind, str], value: float) -> None:
 def test_a_temperature_without_its_unit_is_refused_with_the_accepted_ones(text: str) -> None:
     with pytest.raises(ValueError, match="C, F, K"):
         units.parse(text, units.TEMPERATURE)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "value"),
+    [
+        ("5,840 lbs", units.MASS, 2648.979441),
+        ("283 cid", units.VOLUME, 4.637539),
+        ("283 cu. in.", units.VOLUME, 4.637539),
+        ("12 Liter", units.VOLUME, 12.0),
+        ("4,700 cc", units.VOLUME, 4.7),
+        ("1.3 m²", units.AREA, 1.3),
+        ("500 sq in", units.AREA, 0.32258),
+        ("250 lb-ft", units.TORQUE, 338.954),
+        ("250 ft-lb", units.TORQUE, 338.954),
+        ("320 N·m", units.TORQUE, 320.0),
+        ("55 kph", units.SPEED, 55.0),
+    ],
+)
+def test_the_spellings_people_use(text: str, kind: Kind, value: float) -> None:
+    assert units.parse(text, kind) == pytest.approx(value, rel=1e-5)
+
+
+@pytest.mark.parametrize("text", ["4,7 L", "47,00 cc", "1,23,456 cc", "4 700 cc", ",700 cc"])
+def test_a_comma_stands_between_thousands_only(text: str) -> None:
+    with pytest.raises(ValueError, match="volume"):
+        units.parse(text, units.VOLUME)
 
 
 @given(st.text(max_size=20))

@@ -437,3 +437,20 @@ def test_quiet_leaves_the_result_alone(tmp_path: Path, capsys: pytest.CaptureFix
     told = capsys.readouterr().out
     assert "peak" in told
     assert "Estimates" not in told
+
+
+@pytest.mark.parametrize(
+    ("text", "radius_m", "spread_m"),
+    [
+        ("285/75R16", 0.97 * (16 * 0.0254 / 2 + 0.285 * 0.75), 0.005),
+        ("LT285/75 R16 +/- 5 mm", 0.97 * (16 * 0.0254 / 2 + 0.285 * 0.75), 0.005),
+        ("33x12.50R15", 0.97 * 33 * 0.0254 / 2, 0.005),
+        ("15.7 in +- 0.1 in", 15.7 * 0.0254, 0.00254),
+    ],
+)
+def test_a_tyre_is_typed_as_its_size_or_its_radius(text: str, radius_m: float, spread_m: float) -> None:
+    profile, _ = vehicle_file.from_block(yaml_lines.parse(f"typed:\n  tyre_radius: {text}\n", "v.yaml"))
+    assert profile.figure("tyre_radius_m").likely == pytest.approx(radius_m, abs=1e-4)
+    assert profile.figure("tyre_radius_m").spread == pytest.approx(spread_m, abs=1e-6)
+    with pytest.raises(SetupError, match="tyre size such as"):
+        vehicle_file.from_block(yaml_lines.parse("typed:\n  tyre_radius: 33\n", "v.yaml"))
