@@ -6,7 +6,7 @@ the last place first, so a switchback is not mistaken for the road above it.  Kn
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -40,6 +40,8 @@ class Route:
     longitude_deg: Floats | None
     spikes: int
     """Raw points whose height could not be true and was bridged."""
+    hole_m: float = field(default=0.0, compare=False)
+    """Of a recorded track, the longest stretch between two heights that are believed: taken as one straight line."""
 
     @property
     def length_m(self) -> float:
@@ -106,6 +108,7 @@ def build(
         latitude_deg=None if position is None else np.interp(grid, distance, position[0]),
         longitude_deg=None if position is None else np.interp(grid, distance, position[1]),
         spikes=spikes,
+        hole_m=0.0 if position is None else float(np.max(np.diff(kept[0]), initial=0.0)),
     )
 
 

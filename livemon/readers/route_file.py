@@ -6,6 +6,7 @@ Says what is wrong with a file that cannot be used: missing, torn, without heigh
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -72,15 +73,8 @@ def _cleaned(points: RoutePoints, where: str) -> Route:
     if usual > STEEPEST_PCT:
         wanted, todo = f"a road of under {STEEPEST_PCT:.0f} %", "Are distance and height in the units they claim?"
         raise SetupError(where, wanted, f"half of it steeper than {usual:.0f} %", todo)
-    return Route(
-        printable(route.name if route.name != where else Path(where).stem),
-        route.distance_m,
-        route.height_m,
-        route.grade_pct,
-        route.latitude_deg,
-        route.longitude_deg,
-        route.spikes + jumps,
-    )
+    name = printable(route.name if route.name != where else Path(where).stem)
+    return replace(route, name=name, spikes=route.spikes + jumps)
 
 
 def _stays(latitude: Floats, longitude: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

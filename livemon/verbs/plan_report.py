@@ -18,6 +18,8 @@ from livemon.verbs.common import sheet
 
 HELPS_FROM_K: Final = 0.5
 """A way that is not so much cooler is named among those that do not help."""
+HOLE_M: Final = 3_000.0
+"""A track without a point, or without a height, for longer hides a climb of its own (a tunnel, a lost receiver)."""
 RPM_BOUND: Final = 0.98
 """A speed that is not held in the gear of the lever, so near the rpm limit, is held back by it."""
 WIDTH: Final = 80
@@ -45,6 +47,7 @@ def as_json(
         "rise_m": round(float(first.height_m.max() - first.height_m[0])),
         "steepest_pct": round(float(first.grade_pct.max()), 1),
         "bridged_points": route.spikes,
+        "longest_hole_km": _km(route.hole_m),
         "minutes": round(float(first.time_s[-1]) / 60.0, 1),
         "limit_c": limit_c,
         "stop_c": round(stop_c, 1),
@@ -173,7 +176,14 @@ def _print_plan(report: dict[str, Any], driven: str, show: _Shown) -> None:
         sep="",
     )
     if report["bridged_points"]:
-        console.print(f"{report['bridged_points']} points of the route could not be true and were bridged")
+        count = report["bridged_points"]
+        points, were = ("point", "was") if count == 1 else ("points", "were")
+        console.print(f"{count} {points} of the route could not be true and {were} bridged")
+    if 1000.0 * report["longest_hole_km"] > HOLE_M:
+        console.print(
+            f"a stretch of {show.far(report['longest_hole_km'])} of the route has no point with a height: it was taken "
+            "as straight, and what is in it is not planned"
+        )
     console.print(f"drive   {driven}; up to the peak in gear {report['hot_gear']} at {report['hot_rpm']} rpm")
     console.print(f"peak    {show.temp(report['peak_c'])} {unit} at {show.far(report['peak_at_km'])}")
     limit = display.temp(report["limit_c"])

@@ -303,3 +303,19 @@ def test_a_picture_never_costs_another_file(hill: str, tmp_path: Path, capsys: p
     assert Path(hill).read_text() == HILL
     for _ in range(2):
         assert main(["plan", hill, "--outside", "36 C", "--picture", str(before)]) == 0
+
+
+def test_a_hole_in_a_track_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two tracks of a day joined: the road between them is not known, and not planned as if it were."""
+    path = tmp_path / "holes.gpx"
+
+    def track(at: list[float]) -> str:
+        points = "".join(f'<trkpt lat="{45 + k / 2000}" lon="7"><ele>{300 + k}</ele></trkpt>' for k in at)
+        return f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
+
+    for told, at in ((True, [*range(100), *range(400, 500)]), (False, [*range(200)])):
+        path.write_text(track(at))
+        assert main(["plan", str(path), "--outside", "30 C"]) == 0
+        said = capsys.readouterr().out
+        assert ("a stretch of 16.7 km of the route has no point" in said) == told
+    assert planned(capsys, str(path), "--outside", "30 C")["longest_hole_km"] < 0.1
