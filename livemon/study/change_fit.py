@@ -38,6 +38,9 @@ SPREADS: Final = Spreads(
     piece_kw=0.35,
     reading_c=0.12,
 )
+CHANGE_SPREADS: Final = SPREADS._replace(slow=0.018)
+"""Where what makes differ in is believed less firmly (`change_unknowns`) less is left to spells within a drive; the
+likelihood of the same garages and of seeds 11, 13 and 31."""
 SIZES: Final = (0.35, 0.5, 0.71, 1.0, 1.41, 2.0, 2.8, 4.0)
 """Sizes of what drives differ by, against the spreads above."""
 SIZE_SPREAD: Final = 0.7  # of the logarithm of the size, before anything is seen
@@ -132,7 +135,12 @@ def _mixed(model: Model) -> tuple[Floats, Floats, float]:
 
 
 def linearised(
-    drives: Sequence[Drive], sides: Sequence[int], wide: VehicleProfile, every: Sequence[Unknown], states: int
+    drives: Sequence[Drive],
+    sides: Sequence[int],
+    wide: VehicleProfile,
+    every: Sequence[Unknown],
+    states: int,
+    spreads: Spreads = SPREADS,
 ) -> Linearised | None:
     """All drives in one model, linearised anew until it rests; None where no drive has a usable piece.
 
@@ -147,7 +155,7 @@ def linearised(
         found, marches = change_pieces(drives, wide, every, at, shift if turn else None, marches)
         if not found:
             return None
-        model = _robust(model_of(found, sides, every, at, states, SPREADS))
+        model = _robust(model_of(found, sides, every, at, states, spreads))
         mean, _, _ = _solve(model.sized(LOOSE))
         result = Linearised(wide, tuple(every), tuple(at), shift, tuple(marches), tuple(found), tuple(sides), model)
         shift = np.zeros((len(drives), len(Regime))) + mean[model.columns["offset"]]
@@ -170,7 +178,7 @@ def fit_changes(
     """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made.  None where no
     drive has a usable piece."""
     wide = widened(profile)
-    found = linearised(drives, sides, wide, change_unknowns(wide), states)
+    found = linearised(drives, sides, wide, change_unknowns(wide), states, CHANGE_SPREADS)
     return None if found is None else solved(found)
 
 

@@ -31,6 +31,10 @@ WORTH_SEEING: Final = 0.08
 LEAST_DRIVES: Final = 2
 LEAST_MINUTES: Final = 2.0
 MOST_MORE: Final = 60
+PATTERN: Final = 0.25
+"""Share of a change that the physics may miss, one standard deviation: another make's fans, thermostat and radiator
+answer the same change otherwise.  Chosen on made-up vehicles with faults that cost up to a half (docs/compare.md)."""
+MOST_SHARES: Final = 0.9
 APART: Final = 0.05
 """By how much a change differs from one regime to another [log]: what it costs the overall figure to weigh regimes
 otherwise than they were driven."""
@@ -53,9 +57,15 @@ class Difference:
     dof: float
 
     def interval(self, level: float = LEVEL) -> tuple[float, float]:
-        """Two-sided interval of Student's t."""
-        half = t_quantile(0.5 + 0.5 * level, self.dof) * self.error
-        return self.value - half, self.value + half
+        """Two-sided interval of Student's t: every change t that |value - t| <= q sqrt(error^2 + (PATTERN t)^2) allows.
+
+        The share of itself by which a change is missed is none of a change that is none: whether zero lies within is
+        settled by `error` alone, and the end further out lies the further out the greater the change (Fieller 1954).
+        """
+        q = t_quantile(0.5 + 0.5 * level, self.dof)
+        rest = 1.0 - min(q * PATTERN, MOST_SHARES) ** 2
+        half = float(np.sqrt(max(self.value**2 - rest * (self.value**2 - (q * self.error) ** 2), 0.0)))
+        return (self.value - half) / rest, (self.value + half) / rest
 
 
 @dataclass(frozen=True, slots=True)

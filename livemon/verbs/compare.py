@@ -204,7 +204,7 @@ def _tell(
         console.print(named, f": {_words(change)}", sep="")
         if change.found is not None and len(change.shares) > 1:
             shares = ", ".join(f"{regime.value} {100.0 * part:.0f} %" for regime, part in change.shares)
-            console.print(f"  of all, as driven and as well as each is told: {shares}")
+            console.print(f"  of which {shares}: by minutes, and by how well each is told")
         if gain is not None:
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))

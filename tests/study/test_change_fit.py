@@ -20,7 +20,7 @@ from livemon.study.hot_runs import runs
 from livemon.study.piece_model import ends, model_of
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import SMOOTH_S, Piece, Regime, smoothed
-from livemon.study.shed_lanes import Unknown, lanes_of, unknowns, widened
+from livemon.study.shed_lanes import LOOSER, Unknown, change_unknowns, lanes_of, unknowns, widened
 from livemon.study.shed_march import March, _beside_ram, balances, march
 from tests.study.test_segments import AIR_C, AIR_KPA, PROFILE, RPM, SPEED_KMH, at_rest, hot_fuel_kw, steady
 
@@ -49,6 +49,29 @@ def test_equal_drives_give_the_plain_difference() -> None:
     value, error, _ = solved([piece(k, v) for k, v in enumerate(before + after)], sides)
     assert value == pytest.approx(0.10, abs=0.003)  # the prior of the change draws it to none by a hair
     assert 0.0 < error < 0.03
+
+
+def test_what_is_believed_less_firmly_is_not_taken_for_a_change() -> None:
+    """An unknown that moves one side's pieces alone: the looser it is held, the less of a difference is the change."""
+
+    def change(looser: float) -> float:
+        every = [Unknown("rpm_curve", looser=looser)]
+        ratios = [0.0] * 4 + [0.1] * 4
+        found = [replace(piece(k, v), slopes=(0.05 if v else 0.0,)) for k, v in enumerate(ratios)]
+        model = model_of(found, [0] * 4 + [1] * 4, every, [0.0], 2, SPREADS._replace(change=0.1))
+        assert model.prior[model.columns["figures"]].tolist() == [looser]
+        return float(change_fit._mixed(model)[0][model.columns["change 1"]][0])
+
+    assert change(2.0) < 0.8 * change(0.5)
+
+
+def test_fans_may_add_to_ram_air_as_speeds_where_there_are_fans() -> None:
+    every = {u.name: u for u in change_unknowns(PROFILE)}
+    assert every["fan_and_ram"].looser == 1.0
+    assert every["ac_fan"].looser == LOOSER["ac_fan"] > 1.0
+    still = {name: Figure(0.0, 0.0, "typed") for name in ("electric_m_s", "fan_m_s_krpm")}
+    none = {u.name for u in change_unknowns(replace(PROFILE, typed=PROFILE.typed | still))}
+    assert not none & {"fan_and_ram", "ac_fan"}
 
 
 def test_drives_that_differ_more_widen_the_error() -> None:

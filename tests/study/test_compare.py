@@ -11,7 +11,7 @@ from scipy import stats
 
 from livemon.core.vehicle import VehicleProfile
 from livemon.study import change_fit
-from livemon.study.compare import APART, Difference, Verdict, _more, compare, pairs, regime_weights
+from livemon.study.compare import APART, PATTERN, Difference, Verdict, _more, compare, pairs, regime_weights
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
 from livemon.study.shed_lanes import change_unknowns, widened
@@ -23,10 +23,21 @@ from tests.bench.garages.garages import load
 from tests.study import made_drive
 
 
-def test_interval_is_students() -> None:
-    low, high = Difference(0.05, 0.03, 8.0).interval(0.90)
-    half = 0.03 * float(stats.t.ppf(0.95, 8.0))
-    assert (low, high) == pytest.approx((0.05 - half, 0.05 + half), rel=2e-3)
+@pytest.mark.parametrize("value", [0.0, 0.05, -0.4])
+def test_interval_is_students_with_a_share_of_the_change(value: float) -> None:
+    q = float(stats.t.ppf(0.95, 8.0))
+    low, high = Difference(value, 0.03, 8.0).interval(0.90)
+    assert low < value < high
+    for end in (low, high):
+        assert abs(value - end) == pytest.approx(q * np.hypot(0.03, PATTERN * end), rel=2e-3)
+
+
+def test_whether_there_is_a_change_is_settled_by_the_error_alone() -> None:
+    q = float(stats.t.ppf(0.95, 8.0))
+    assert Difference(1.01 * q * 0.03, 0.03, 8.0).interval()[0] > 0.0
+    assert Difference(0.99 * q * 0.03, 0.03, 8.0).interval()[0] < 0.0
+    low, high = Difference(0.3, 0.03, 3.0).interval(0.999)  # many states, few drives: wide, but an interval
+    assert low < 0.3 < high < 100.0
 
 
 def test_more_drives_are_asked_for_until_it_would_show() -> None:

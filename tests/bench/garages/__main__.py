@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,11 +74,11 @@ def share(hits: int, count: int) -> str:
     return f"{100 * hits / count:.0f} % of {count} ({100 * low:.0f} to {100 * high:.0f})"
 
 
-def tell_compare(count: int, seed: int, care: str) -> None:
-    """The table of docs/compare.md."""
+def tell_compare(kinds: Sequence[str], count: int, seed: int, care: str) -> None:
+    """The tables of docs/compare.md."""
     every: list[Score] = []
     for plant in PLANTS:
-        for kind in ("more_air", "same"):
+        for kind in kinds:
             scores = [judge(g) for g in load(plant, kind, count, seed, care=care)]
             every += scores
             told = [s for s in scores if s.covered is not None]
@@ -194,13 +195,14 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=50, help="garages a plant and kind")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--care", choices=tuple(CARE), default="as asked")
+    parser.add_argument("--faults", action="store_true", help="compare: before and after a fault, a greater change")
     parser.add_argument("--plant", choices=tuple(PLANTS), help="short-part: one plant alone")
     parser.add_argument("--rounds", type=int, default=0, help="short-part: rounds of the test that was asked for")
     parser.add_argument("--sound", choices=tuple(SOUND), default="drives",
                         help="short-part: " + "; ".join(f"{k} = {v}" for k, v in SOUND.items()))  # fmt: skip
     args = parser.parse_args()
     if args.table == "compare":
-        tell_compare(args.count, args.seed, args.care)
+        tell_compare(("one_fault",) if args.faults else ("more_air", "same"), args.count, args.seed, args.care)
     elif args.table == "patterns":
         tell_patterns(args.count, args.seed, args.care)
     elif args.table == "ceiling":
