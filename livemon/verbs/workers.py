@@ -34,12 +34,18 @@ def workers(count: int, *, fresh: bool = False) -> Iterator[ProcessPoolExecutor]
             "Take fewer logs at once"
         ) from None
     except BaseException:
+        results = getattr(pool, "_result_queue", None)
         pool.shutdown(wait=False, cancel_futures=True)
         ended = multiprocessing.active_children()
         for child in ended:
             child.terminate()
         for child in ended:
             child.join()
+        # A worker ended in the middle of a result leaves the pool's thread waiting for the rest, and the program for
+        # that thread at its own end, for ever: with the last writing end closed it reads an end of file instead.
+        writer = getattr(results, "_writer", None)
+        if writer is not None:
+            writer.close()
         raise
     finally:
         pool.shutdown()

@@ -5,8 +5,11 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 import time
 from multiprocessing.process import BaseProcess
+from pathlib import Path
 
 import pytest
 
@@ -46,6 +49,29 @@ def test_nobody_waits_for_workers_after_ctrl_c(fresh: bool) -> None:
     while any(worker.is_alive() for worker in begun):
         assert time.monotonic() < end_s
         time.sleep(0.01)
+
+
+def long_words() -> bytes:
+    return bytes(30_000_000)
+
+
+INTERRUPTED = """
+import time
+from livemon.verbs.workers import workers
+from tests.house.test_workers import long_words
+with workers(3) as pool:
+    for _ in range(60):
+        pool.submit(long_words)
+    time.sleep(0.7)
+    raise KeyboardInterrupt
+"""
+
+
+def test_a_worker_ended_in_the_middle_of_its_result_holds_nobody_up() -> None:
+    """Workers that do little but hand over: the program ends all the same, its own end included."""
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run([sys.executable, "-c", INTERRUPTED], cwd=root, capture_output=True, timeout=60, check=False)
+    assert b"KeyboardInterrupt" in done.stderr
 
 
 def test_a_worker_does_not_hear_ctrl_c() -> None:
