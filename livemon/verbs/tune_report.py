@@ -9,7 +9,7 @@ from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final
 
 from livemon.core.alert import AlertSettings
-from livemon.core.units import Display
+from livemon.core.units import Display, in_words
 from livemon.setting_keys import KEYS, Key
 from livemon.study import tune
 from livemon.study.sweep import SWEPT
@@ -61,11 +61,12 @@ class Told:
         """How much the trips can say."""
         lines = []
         n, of_stand_ins = self.choice.crossings, self.choice.of_stand_ins
+        counted = f"{_count(self.trips, 'trip')}, {_count(n, 'crossing')} that count{'s' * (n == 1)}"
         lines.append(
-            f"{self.trips} trips, {n} crossings that count, {of_stand_ins} of them at stand-in limits: a lower limit "
-            "laid 2 C under the trip's own peak, after the fact, and nearer to the thermostat than a true one"
+            f"{counted}, {of_stand_ins} of them at stand-in limits: a lower limit "
+            "laid 2 K under the trip's own peak, after the fact, and nearer to the thermostat than a true one"
             if of_stand_ins
-            else f"{self.trips} trips, {n} crossings that count"
+            else counted
         )
         for k, words in ((0, "in force"), (self.choice.best, "least cost")):
             if not n or (k == 0 and words != "in force"):
@@ -129,7 +130,7 @@ class Told:
         lead = "-" if row.median_lead_s is None else f"{row.median_lead_s:.0f} s"
         names = sorted({Path(j.trip).name for j in self.judged})
         lines = [
-            f"Written by livemon tune from {self.trips} trips: {', '.join(names[:20])}{' ...' * (len(names) > 20)}",
+            f"Written by livemon tune from {_count(self.trips, 'trip')}: {', '.join(names[:20])}{' ...' * (len(names) > 20)}",
             self.verdict(),
             *self.strength(),
             f"scored: {row.warned} of {row.crossings} crossings warned {self.aim.ahead_s:g} s ahead, {row.missed} "
@@ -145,7 +146,7 @@ class Told:
         for one in self.without:
             console.print(f"Left out: {one}", soft_wrap=True)
         for line in self.strength():
-            console.print(line)
+            console.print(in_words(line, display))
         console.print(self._candidate_table(), self._trip_table(display), sep="\n\n")
         if any(self.at_limits):
             console.print(self._limit_table(display))
@@ -198,6 +199,10 @@ _HEADS_WORDS: Final = (
     "warned = crossings warned in time; missed = no caution stood; lead = median in s; false = false cautions, and per "
     "hour; all/h = cautions of any kind an hour; on = time in caution or worse; cost = false + worth of the late ones"
 )
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _short(paths: set[str]) -> dict[str, str]:
