@@ -129,8 +129,9 @@ class Told:
         row = self.table[self.choice.advised]
         lead = "-" if row.median_lead_s is None else f"{row.median_lead_s:.0f} s"
         names = sorted({Path(j.trip).name for j in self.judged})
+        of = f"{', '.join(names[:20])}{' ...' * (len(names) > 20)}"
         lines = [
-            f"Written by livemon tune from {_count(self.trips, 'trip')}: {', '.join(names[:20])}{' ...' * (len(names) > 20)}",
+            f"Written by livemon tune from {_count(self.trips, 'trip')}: {of}",
             self.verdict(),
             *self.strength(),
             f"scored: {row.warned} of {row.crossings} crossings warned {self.aim.ahead_s:g} s ahead, {row.missed} "
