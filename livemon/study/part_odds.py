@@ -209,38 +209,39 @@ class _Sized:
         strays that make it likelier, each at its price."""
         matrix, seen = self.whiten @ covariance @ self.whiten.T, self.whiten @ target
         values, vectors = np.linalg.eigh(matrix)
-        each = _by_size(values, vectors.T @ seen)
+        turned = vectors.T @ seen
+        spread = np.maximum(values, 0.0) + np.square(SIZES)[:, None]
+        each = -0.5 * (turned**2 / spread).sum(axis=1) - 0.5 * np.log(spread).sum(axis=1)
+        each -= 0.5 * (np.log(SIZES) / SIZE_SPREAD) ** 2
         plain = float(np.logaddexp.reduce(each))
-        variance = float(np.square(SIZES)[np.argmax(each)])
-        picked = self._picked((vectors / (np.maximum(values, 0.0) + variance)) @ vectors.T, seen, variance)
+        best = int(np.argmax(each))
+        strays = SIZES[best] * vectors.T @ self.strays
+        picked = _picked(strays.T @ (strays / spread[best][:, None]), strays.T @ (turned / spread[best]))
         if picked:
-            off = self.strays[:, picked]
-            values, vectors = np.linalg.eigh(matrix + variance * off @ off.T)
-            wide = float(np.logaddexp.reduce(_by_size(values, vectors.T @ seen)))
-            plain = float(np.logaddexp(plain, wide + len(picked) * np.log(STRAY[0])))
+            off = strays[:, picked]
+            sides = off.T / spread[:, None, :]
+            inner, along = np.eye(len(picked)) + sides @ off, sides @ turned
+            gain = (along * np.linalg.solve(inner, along[:, :, None])[:, :, 0]).sum(axis=1)
+            wide = each + 0.5 * gain - 0.5 * np.linalg.slogdet(inner)[1]
+            plain = float(np.logaddexp(plain, np.logaddexp.reduce(wide) + len(picked) * np.log(STRAY[0])))
         return plain - self.log_root
 
-    def _picked(self, precision: Floats, seen: Floats, variance: float) -> list[int]:
-        """Strays worth their price, the best first, given those before it: each widens the normal along its column."""
-        sides = precision @ self.strays
-        own, off = (self.strays * sides).sum(axis=0), sides.T @ seen
-        picked: list[int] = []
-        while len(picked) < MOST_STRAYS:
-            wider = 1.0 + variance * own
-            gain = 0.5 * variance * off**2 / wider - 0.5 * np.log(wider) + np.log(STRAY[0])
-            gain[picked] = 0.0
-            best = int(np.argmax(gain))
-            if gain[best] <= 0.0:
-                break
-            picked.append(best)
-            shared, share = self.strays.T @ sides[:, best], variance / wider[best]
-            sides = sides - share * np.outer(sides[:, best], shared)
-            own, off = own - share * shared**2, off - share * off[best] * shared
-        return picked
 
+def _picked(shared: Floats, off: Floats) -> list[int]:
+    """Strays worth their price, the best first, given those before it: each widens the normal along its column.
 
-def _by_size(values: Floats, seen: Floats) -> Floats:
-    """(sizes,) log density of a normal with the eigenvalues `values` beside unit noise times each size."""
-    spread = np.maximum(values, 0.0) + np.square(SIZES)[:, None]
-    prior = -0.5 * (np.log(SIZES) / SIZE_SPREAD) ** 2
-    return np.asarray(-0.5 * (seen**2 / spread).sum(axis=1) - 0.5 * np.log(spread).sum(axis=1) + prior)
+    `shared` (strays, strays) and `off` (strays,): products of the columns with each other and with what is seen, by the
+    normal's precision.
+    """
+    picked: list[int] = []
+    while len(picked) < MOST_STRAYS:
+        wider = 1.0 + np.diag(shared)
+        gain = 0.5 * off**2 / wider - 0.5 * np.log(wider) + np.log(STRAY[0])
+        gain[picked] = 0.0
+        best = int(np.argmax(gain))
+        if gain[best] <= 0.0:
+            break
+        picked.append(best)
+        off = off - shared[:, best] * off[best] / wider[best]
+        shared = shared - np.outer(shared[:, best], shared[best]) / wider[best]
+    return picked

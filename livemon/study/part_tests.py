@@ -51,13 +51,12 @@ class Trial:
 
 TRIALS: Final = (
     Trial(
-        "park, let it idle for three minutes with the A/C off and three with it on, then hold 2,000 rpm for three with"
-        " it on and three with it off",
+        "park, hold 2,000 rpm for three minutes and let it idle for three, A/C off, then the same with the A/C on",
         (
-            Step(Regime.IDLE, 3.0, 0.0, None, False),
-            Step(Regime.IDLE, 3.0, 0.0, None, True),
-            Step(Regime.HELD, 3.0, 0.0, 2000.0, True),
             Step(Regime.HELD, 3.0, 0.0, 2000.0, False),
+            Step(Regime.IDLE, 3.0, 0.0, None, False),
+            Step(Regime.HELD, 3.0, 0.0, 2000.0, True),
+            Step(Regime.IDLE, 3.0, 0.0, None, True),
         ),
     ),
     Trial(

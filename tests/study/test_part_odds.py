@@ -154,7 +154,8 @@ def test_a_drive_far_off_in_a_regime_is_let_go_at_its_price() -> None:
     usual, held = part_odds._Sized.of(sized, 0.0 * strays), part_odds._Sized.of(sized, strays)
     assert held.log_density(known, near) == pytest.approx(usual.log_density(known, near))
     assert held.log_density(known, off) > usual.log_density(known, off) + 5.0
-    assert held._picked(np.linalg.inv(known + sized), off, 1.0) == [0]
+    sides = np.linalg.solve(known + sized, strays)
+    assert part_odds._picked(strays.T @ sides, sides.T @ off) == [0]
     priced = np.log(part_odds.STRAY[0]) + density(known + np.outer(strays[:, 0], strays[:, 0]), sized, off)
     assert held.log_density(known, off) == pytest.approx(priced, abs=1.0)
 
