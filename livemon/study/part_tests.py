@@ -94,6 +94,13 @@ def next_tests(seen: PartPieces, weighed: Weighed, profile: VehicleProfile) -> t
     return (TRIALS[one], TRIALS[other]) if gain([one, other]) > (1.0 + SECOND) * alone else (TRIALS[one],)
 
 
+def undriven(pieces: Sequence[Piece]) -> tuple[Trial, ...]:
+    """The first trial of which a step was never driven hot: what a sound vehicle should still be put to, for later."""
+    seen = {(p.regime, p.ac_on) for p in pieces}
+    lacking = (t for t in TRIALS if not all((step.regime, step.ac_on) in seen for step in t.steps))
+    return tuple(lacking)[:1]
+
+
 def _apart(one: tuple[Floats, Floats], other: tuple[Floats, Floats], pick: np.ndarray) -> float:
     """1 - the Bhattacharyya coefficient of two normals, of some of their dimensions."""
     away = one[0][pick] - other[0][pick]

@@ -18,7 +18,7 @@ from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.change_fit import ChangeFit, linearised, solved
 from livemon.study.part_odds import OTHER, weigh
 from livemon.study.part_pieces import HEALTHY, look
-from livemon.study.part_tests import Trial, next_tests
+from livemon.study.part_tests import Trial, next_tests, undriven
 from livemon.study.recording import Drive
 from livemon.study.road_fuel import told_by_road
 from livemon.study.segments import Regime
@@ -89,12 +89,15 @@ def diagnose(drives: Sequence[Drive], profile: VehicleProfile, healthy: Sequence
     missing = tuple(r.value for r in Regime if r not in driven)
     sure = best.probability >= SURE and best.state != OTHER
     strength = "strong" if best.probability >= STRONG else "fair"
-    tests: tuple[Trial, ...] = ()
+    next_test = None
     if best.probability < STRONG or best.state == OTHER:
-        tests = next_tests(seen, weighed, wide)
+        next_test = request(next_tests(seen, weighed, wide))
+    elif best.state == HEALTHY:
+        later = request(undriven(known.pieces))
+        next_test = None if later is None else f"for later, while it is sound: {later}"
     words = best.words if sure else f"cannot tell; likeliest {_likely(odds[0])}, then {_likely(odds[1])}"
     return Diagnosis(best.state if sure else None, words, strength if sure else "weak", odds, _evidence(found),
-                     request(tests), missing)  # fmt: skip
+                     next_test, missing)  # fmt: skip
 
 
 def request(tests: Sequence[Trial]) -> str | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from livemon.study import part_tests
 from livemon.study.change_fit import linearised
 from livemon.study.part_odds import Weighed, foreseen
 from livemon.study.part_pieces import HEALTHY, SOUND, PartPieces, look
-from livemon.study.part_tests import TRIALS, as_drive, next_tests
+from livemon.study.part_tests import TRIALS, as_drive, next_tests, undriven
 from livemon.study.segments import Regime
 from livemon.study.shed_lanes import PART_WIDER, part_unknowns, widened
 
@@ -60,6 +62,15 @@ def test_what_was_driven_on_both_sides_is_foreseen_more_surely(climbs: PartPiece
     level, climb = (rows[k] for k in (1, 2))
     assert np.trace(covariance[np.ix_(climb, climb)]) < np.trace(covariance[np.ix_(level, level)])
     assert {p.drive for p in more.pieces[len(climbs.pieces) :]} == {4, 5, 6}
+
+
+def test_a_sound_vehicle_is_put_to_what_it_never_drove(climbs: PartPieces) -> None:
+    assert undriven(climbs.pieces) == TRIALS[:1]
+    one = climbs.pieces[0]
+    parked = [replace(one, regime=step.regime, ac_on=step.ac_on) for step in TRIALS[0].steps]
+    assert undriven([*climbs.pieces, *parked]) == TRIALS[1:2]
+    level = [replace(one, regime=step.regime, ac_on=step.ac_on) for step in TRIALS[1].steps]
+    assert undriven([*climbs.pieces, *parked, *level]) == ()
 
 
 def test_two_normals_overlap_as_bhattacharyya_has_it() -> None:
