@@ -87,7 +87,7 @@ class Quality:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Everything that is told of one drive."""
+    """Everything that is told of one drive; what is worked out of the coolant leaves out readings nobody believed."""
 
     drive: Drive
     said: Series
@@ -134,6 +134,7 @@ class Keeper:
         self._status: dict[str, int] = {}
         self._doubts: dict[str, tuple[float, float]] = {}
         self._untrusted = 0
+        self._distrust: list[tuple[float, float]] = []
 
     def outcome(self, said: Outcome) -> None:
         """One second of what the live core said."""
@@ -151,13 +152,29 @@ class Keeper:
         self._climbs.hear(t_s, said.climb)
         self._margins(said, t_s)
         self._age(said, t_s)
-        self._untrusted += said.trusted is False
+        if said.trusted is False:
+            self._distrusted(t_s)
         for words in said.doubts:
             if words in self._doubts or len(self._doubts) < MOST_LISTED:
                 since, long = self._doubts.get(words, (t_s, 0.0))
                 self._doubts[words] = (since, long + 1.0)
         if said.t_ms % KEEP_MS == 0 and len(self._t) < MOST_SERIES:
             self._keep(said, t_s)
+
+    def _distrusted(self, t_s: float) -> None:
+        """One more second whose reading was not believed."""
+        self._untrusted += 1
+        if self._distrust and t_s - self._distrust[-1][1] <= STEP_S:
+            self._distrust[-1] = self._distrust[-1][0], t_s
+        elif len(self._distrust) < MOST_SERIES:
+            self._distrust.append((t_s, t_s))
+
+    def _believed(self, drive: Drive) -> Drive:
+        """The drive without the coolant of cells in which the reading was not believed."""
+        coolant_c = drive.coolant_c.copy()
+        for since_s, until_s in self._distrust:
+            coolant_c[(drive.t_s > since_s - STEP_S) & (drive.t_s <= until_s)] = np.nan
+        return replace(drive, coolant_c=coolant_c)
 
     @staticmethod
     def _spell(spells: list[Spell], word: str, why: str, t_s: float) -> None:
@@ -213,7 +230,7 @@ class Keeper:
         self._end_gap()
         said = self._series()
         limit_c, stop_c = self._lines or (np.nan, np.nan)
-        spans = self._climbs.spans()
+        spans, believed = self._climbs.spans(), self._believed(drive)
         start_s = float(drive.t_s[0]) if len(drive.t_s) else 0.0
         end_s = float(drive.t_s[-1]) + STEP_S if len(drive.t_s) else 0.0
         return Review(
@@ -224,16 +241,16 @@ class Keeper:
             levels=tuple(self._spells),
             advice=tuple(s for s in self._advice if s.word),
             acted=tuple(self._acted.values()),
-            climbs=tuple(climbs.measured(drive, s.foot_s, s.top_s, limit_c, stop_c, s.gain_m) for s in spans),
-            jams=tuple(climbs.measured(drive, a, b, limit_c, stop_c) for a, b in climbs.jams(drive)),
-            whole=climbs.measured(drive, start_s, end_s, limit_c, stop_c),
+            climbs=tuple(climbs.measured(believed, s.foot_s, s.top_s, limit_c, stop_c, s.gain_m) for s in spans),
+            jams=tuple(climbs.measured(believed, a, b, limit_c, stop_c) for a, b in climbs.jams(drive)),
+            whole=climbs.measured(believed, start_s, end_s, limit_c, stop_c),
             least_margin_c=None if self._least is None else self._least[0],
             least_margin_at_s=None if self._least is None else self._least[1],
             boil_margin_c=self._boil,
-            judged=tuple(judged(drive, said, h) for h in HORIZONS_S),
-            judged_near=tuple(judged(drive, said, h, limit_c - NEAR_K) for h in HORIZONS_S),
+            judged=tuple(judged(believed, said, h) for h in HORIZONS_S),
+            judged_near=tuple(judged(believed, said, h, limit_c - NEAR_K) for h in HORIZONS_S),
             quality=self._quality(),
-            needle=needle.look(drive.t_s, drive.coolant_c, limit_c, dial, STEP_S),
+            needle=needle.look(drive.t_s, believed.coolant_c, limit_c, dial, STEP_S),
         )
 
     def _series(self) -> Series:
