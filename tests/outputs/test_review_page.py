@@ -178,6 +178,19 @@ def test_a_peak_under_readings_nobody_believed_says_so(
     assert f"the coolant reading was not believed for {minutes}" in " ".join(capsys.readouterr().out.split()[:60])
 
 
+def test_readings_nobody_believed_are_in_no_figure(capsys: pytest.CaptureFixture[str]) -> None:
+    """A loose plug reads 130 C now and then: no time over the limit beside a peak under it."""
+    jumps = FOLDER / "sensor-jumps" / "log.csv"
+    assert main(["review", str(jumps), "--json", "--quiet"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["peak_c"] < told["limit_c"]
+    assert told["over_limit_s"] == 0.0
+    assert all(climb["peak_c"] <= told["peak_c"] for climb in told["climbs"])
+    assert told["needle"]["crossed_at_s"] is None
+    assert main(["review", str(jumps), "--json", "--quiet", "--readings-only"]) == 0
+    assert json.loads(capsys.readouterr().out)["over_limit_s"] > 0.0, "readings alone doubt nothing"
+
+
 def test_units_and_unknown() -> None:
     us = Units(US)
     assert us.temp(100.0, unit=True) == "212 F"
