@@ -16,7 +16,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Final, Protocol
 
-from livemon.core.events import Event, Sample, Tick
+from livemon.core.events import Event, Mark, Sample, Tick
 from livemon.core.grid import on_grid
 from livemon.core.needle import Needle
 from livemon.core.outcome import Level, Outcome
@@ -27,6 +27,7 @@ from livemon.outputs.json_lines import outcome_line, summary_line
 from livemon.outputs.summary import Tally
 from livemon.outputs.summary_text import clock, summary_text
 from livemon.outputs.view import Health, Trend, View, remember, render
+from livemon.outputs.view_health import Heard, hear
 from livemon.readers.log_file import LogFile, looks_like_log
 from livemon.run import Sink, rerun
 from livemon.run import run as drive
@@ -145,9 +146,17 @@ class _Moment:
     def __init__(self) -> None:
         self.shown: Outcome | None = None
         self._trend_then = self._trend = Trend()
+        self._heard = Heard()
 
     def event(self, event: Event) -> None:
-        """Only outcomes are shown."""
+        """What was declared, lamp and codes up to then; rates and link are of no use in a still picture."""
+        if self.shown is not None and self.shown.level >= Level.CAUTION:
+            return
+        told = isinstance(event, Mark)
+        if isinstance(event, Sample):
+            told = event.codes is not None or any(name == "mil" for name, _ in event.readings)
+        if told:
+            self._heard = hear(self._heard, event)
 
     def outcome(self, outcome: Outcome) -> None:
         self._trend = remember(self._trend, outcome)
@@ -159,7 +168,8 @@ class _Moment:
     def text(self, view: View, columns: int, rows: int, units: Display) -> str:
         """The screen as it stood then."""
         assert self.shown is not None  # asked for only after an outcome
-        health = Health(recorded=True)
+        heard = self._heard
+        health = Health(mil=heard.mil, codes=heard.codes, inputs=tuple(heard.declared.items()), recorded=True)
         screen = render(view, self.shown, max(columns, 40), max(rows, 12), units, health, self._trend_then)
         when = "the first caution" if self.shown.level >= Level.CAUTION else "the last reading"
         return f"as it stood at {when}, {clock(self.shown.t_ms / 1000)}:\n\n{screen.text()}\n"

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import pytest
 
+from livemon.cli import main
 from livemon.core.events import Event, Mark, Sample
 from livemon.core.grid import on_grid
 from livemon.core.outcome import Outcome
@@ -198,3 +199,9 @@ def test_differences_are_exact_for_words_and_tolerant_for_figures() -> None:
     assert list(differences(was, {**near, "chance": {"120": 0.2}})) == ["chance.120: expected 0.1, found 0.2"]
     far = {**near, "estimate_c": {"low": 90.0, "likely": 91.0, "high": 95.0}}
     assert list(differences(was, far)) == ["estimate_c.high: expected None, found 95.0"]
+
+
+def test_the_picture_of_a_replay_knows_what_was_declared(capsys: pytest.CaptureFixture[str]) -> None:
+    """The A/C of that drive was declared on: "?" would say that nobody knows."""
+    assert main(["replay", str(FOLDER / "pass-crosses-limit" / "log.csv"), "--view", "passenger"]) == 0
+    assert "A/C on, heater ?, fan ?: as recorded" in capsys.readouterr().out
