@@ -52,7 +52,10 @@ class Settings:
         try:
             return cls(**values)
         except ValueError as failure:  # what a room checks beyond single ranges
-            raise SetupError(section.name, "values that go together", str(failure)) from None
+            told = (self.entries[key.path].source for key in section.keys)
+            typed = dict.fromkeys(source for source in told if source != "default")
+            where = f"{', '.join(typed)}, {section.name}" if typed else section.name
+            raise SetupError(where, "values that go together", str(failure).removeprefix(f"{section.name}: ")) from None
 
     def core(self, profile: VehicleProfile | None = None, route: Route | None = None) -> CoreSettings:
         """Everything the core is told; a mass that was typed for this drive goes before the profile's."""
