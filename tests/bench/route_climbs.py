@@ -2,7 +2,7 @@
 
 The roads and rigs are those of the forecast benchmark; here the height of the road and the place of the vehicle are
 kept, the route ends where the drive ends, and each rig has driven three other roads before, from which `learn` makes
-its profile; what an owner can read off the vehicle (mass, engine size, gears, torque) is typed.
+its profile; what an owner can read off the vehicle (fuel, mass, engine size, gears, torque) is typed.
 """
 
 from __future__ import annotations
@@ -17,10 +17,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from livemon.core import route as core_route
+from livemon.core import vehicle
 from livemon.core.events import Event, Mark, Sample
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.route import Route, build
-from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
+from livemon.core.vehicle import Body, Cooling, Engine, Fuel, VehicleProfile
 from livemon.sim import drive as sim
 from livemon.sim import rigs as sim_rigs
 from livemon.sim.faults import Break
@@ -81,10 +83,12 @@ class Climb:
 
 
 def load(plant: str, family: str, count: int, seed: int) -> list[Climb]:
-    """The first `count` climbs, made or from the cache on disk; the cache goes with the text of the generators."""
+    """The first `count` climbs, made or from the cache on disk; the cache goes with the text of the generators
+    and of what is kept in it."""
     text = hashlib.sha256()
-    for module in (__file__, roads.__file__, drives.__file__, plant_two.__file__, rigs_two.__file__, world.__file__):
-        text.update(Path(str(module)).read_bytes())
+    made_by = (roads, drives, plant_two, rigs_two, world, vehicle, core_route)
+    for file in (__file__, *(module.__file__ for module in made_by)):
+        text.update(Path(str(file)).read_bytes())
     folder = Path(tempfile.gettempdir()) / "livemon-bench" / f"route-{text.hexdigest()[:16]}"
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{plant}-{family}-{seed}.pickle"
@@ -213,6 +217,7 @@ def _typed_two(rig: rigs_two.Rig, i: int) -> VehicleProfile:
         ),
         gear_ratios=ratios,
         torque_points=tuple(zip(rpm.tolist(), torque.tolist(), strict=True)),
+        fuel=Fuel.DIESEL if rig.diesel[i] > 0.5 else Fuel.PETROL,
         boosted=bool(rig.turbo[i] > 0.5),
     )
 
