@@ -54,7 +54,7 @@ from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
 from livemon.core.traction import grade_from_power
 from livemon.core.trust import Trust, TrustState
-from livemon.core.unheard import Unheard
+from livemon.core.unheard import Departure, Unheard
 from livemon.core.vehicle import Body, Cooling, Engine, VehicleProfile
 
 LIVE: Final = frozenset({Status.LIVE, Status.ENGINE_OFF})
@@ -197,15 +197,13 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     fuel_kw, kpa, air_c = _asked(state, inputs, where)
     followed = fleet.gathered(state.fleet, inputs, fuel_kw, air_c)
     last_c, broke_ms = state.trust.believed_c, state.trust.broke_ms
-    expecting, partings = expected.advance(state.expecting, state.estimator, inputs, last_c, broke_ms)
     wanted = trust_cooling.compares(state.trust.slow, last_c)
     alone, departures, stepped = unheard.advance(state.unheard, followed, inputs.t_ms, kpa, last_c, broke_ms, wanted)
-    trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
-    believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
+    state, verdict, believed = judged(state, inputs, where, departures)
     doubted_ms = None if verdict.trusted else state.doubted_since_ms  # lost data end no doubt
     if verdict.trusted is False and doubted_ms is None:
         doubted_ms = inputs.t_ms
-    carried = estimator.advance(state.estimator, believed, where)
+    carried = state.estimator
     shown = state.shown
     if shown is not None:
         shown = road_demand.heard(shown, inputs, where, _vehicle(state, inputs), fuel_kw, kpa, air_c)
@@ -216,9 +214,6 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     assert boil.low is not None
     stop_c = settings.stop_c if settings.stop_c is not None else default_stop_c(settings.limit_c, boil.low)
     state = state._replace(
-        expecting=expecting,
-        trust=trust_state,
-        estimator=carried,
         doubted_since_ms=doubted_ms,
         shown=shown,
         fleet=fleet.heard(followed, believed, kpa, stepped),
@@ -230,6 +225,22 @@ def at_tick(state: State, seen: Seen, settings: CoreSettings) -> tuple[State, Mo
     if climb_ms != state.climb_ms:
         state = state._replace(climb_ms=climb_ms)
     return state, Moment(*seen, verdict, fresh, told, None, None, boil, stop_c, carried, None, climb_ms), look
+
+
+def judged(
+    state: State, inputs: Inputs, where: RoadView, departures: tuple[Departure, ...] = ()
+) -> tuple[State, Trust, Inputs]:
+    """Doubts at a tick, the readings that are believed, and the hypotheses that heard them.
+
+    Without `departures`, whose cost is a fleet, a sensor is called stuck sooner and lost cooling hardly ever; any
+    other doubt of the sensor is the same.
+    """
+    last_c, broke_ms = state.trust.believed_c, state.trust.broke_ms
+    expecting, partings = expected.advance(state.expecting, state.estimator, inputs, last_c, broke_ms)
+    trust_state, verdict = trust.judge(state.trust, inputs, partings, departures)
+    believed = inputs if verdict.trusted is not False else replace(inputs, coolant_news=())
+    carried = estimator.advance(state.estimator, believed, where)
+    return state._replace(expecting=expecting, trust=trust_state, estimator=carried), verdict, believed
 
 
 def with_climbs(state: State, moments: list[Moment], looked: dict[int, ClimbAhead]) -> State:

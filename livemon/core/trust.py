@@ -97,8 +97,8 @@ def judge(
         slow, found = trust_cooling.second(state.slow, inputs, state.believed_c, partings, departures)
         state = state._replace(slow=slow)
         for doubt in found:  # what a doubted reading tells of anything else is worth nothing
-            speaks = doubt.name == "left sensor" or not any(
-                d.name == "left sensor" or (doubt.believed and not d.believed) for d in state.doubts
+            speaks = doubt.name == trust_cooling.LEFT_SENSOR or not any(
+                d.name == trust_cooling.LEFT_SENSOR or (doubt.believed and not d.believed) for d in state.doubts
             )
             if speaks:
                 state = _doubt(state, doubt)
@@ -194,7 +194,7 @@ def _second_sensor(state: TrustState, inputs: Inputs) -> TrustState:
 
 def _verdict(state: TrustState, inputs: Inputs) -> Trust:
     doubts = state.doubts
-    lost = any(d.name == "left sensor" for d in doubts)
+    lost = any(d.name == trust_cooling.LEFT_SENSOR for d in doubts)
     fan_failed = any(d.name == "fan" for d in doubts)
     dangers = [d.danger for d in doubts]
     if state.believed_c is not None and any(d.name in trust_cooling.LOSING for d in doubts):

@@ -87,6 +87,8 @@ class Doubt:
 
 
 LOSING: Final = frozenset({"rise", "fan"})
+STUCK: Final = "stuck"
+LEFT_SENSOR: Final = "left sensor"
 
 
 class Slow(NamedTuple):
@@ -214,7 +216,7 @@ def _stuck(slow: Slow, now: Bucket) -> Doubt | None:
     if moved is not None and seconds >= STUCK_LEAST_S and from_regulated_c > 4.0 and not _as_a_vehicle(slow):
         at = f"coolant reading stands at {now.coolant_c:.0f} C for {seconds} s"
         words = f"{at} while heat and air would bring it to {moved.expected_c:.0f} C: the sensor may be stuck"
-        return Doubt("stuck", words, now.t_ms + 15_000, danger_c(slow, now.coolant_c), False)
+        return Doubt(STUCK, words, now.t_ms + 15_000, danger_c(slow, now.coolant_c), False)
     change = ""
     if spread is None:
         enough = seconds >= 600 and not regulating  # a thermostat holds one degree for longer than is remembered
@@ -224,7 +226,7 @@ def _stuck(slow: Slow, now: Bucket) -> Doubt | None:
     if not enough or ((regulating or _creeping(slow)) and _explained(slow)):
         return None
     words = f"coolant reading stands at {now.coolant_c:.0f} C for {seconds // 60} min{change}: the sensor may be stuck"
-    return Doubt("stuck", words, now.t_ms + 15_000, danger_c(slow, now.coolant_c), False)
+    return Doubt(STUCK, words, now.t_ms + 15_000, danger_c(slow, now.coolant_c), False)
 
 
 def _creeping(slow: Slow) -> bool:
@@ -429,4 +431,4 @@ def _left_sensor(slow: Slow, now: Bucket) -> Doubt | None:
     expected = far[-1].expected_c
     words = f"reading fell {fall:.0f} K in a minute while heat and air would hold it near {expected:.0f} C"
     words += ": coolant may have left the sensor"
-    return Doubt("left sensor", words, now.t_ms + LOST_HOLD_MS, Level.WARNING, False)
+    return Doubt(LEFT_SENSOR, words, now.t_ms + LOST_HOLD_MS, Level.WARNING, False)

@@ -234,6 +234,10 @@ class VehicleProfile:
         """The figure in force: learned, else typed, else the default of `figures.FIGURES`; parts not yet applied."""
         return self.learned.get(name) or self.typed.get(name) or FIGURES[name].default
 
+    def unlearned(self) -> VehicleProfile:
+        """As its owner typed it, with nothing learned."""
+        return replace(self, learned={}, together=Together(), learned_parts=())
+
     def with_parts(self, *names: str) -> VehicleProfile:
         """The same vehicle with more part states; a fitted part takes the worn ones it replaces away."""
         gone = {worn for name in names if name in PARTS for worn in PARTS[name].replaces}

@@ -23,7 +23,6 @@ from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import Figure
 from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
 from livemon.core.radiator import Demand, Surroundings
-from livemon.core.together import Together
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.recording import STEP_S, Drive
 
@@ -266,7 +265,7 @@ class Fit:
 
 def opened(profile: VehicleProfile) -> VehicleProfile:
     """The profile to start a fit from: nothing learned yet, and default sizes of parts with the spread of `WIDER`."""
-    bare = replace(profile, learned={}, together=Together(), learned_parts=())
+    bare = profile.unlearned()
     wide = dict(bare.typed)
     for name, factor in WIDER.items():
         if name not in wide:

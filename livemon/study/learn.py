@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livemon.core.figures import FIGURES, Figure
-from livemon.core.together import Together, from_covariance
+from livemon.core.together import from_covariance
 from livemon.core.vehicle import PARTS, VehicleProfile, spread_by
 from livemon.study.carries import RUNNINGS, Running, carried_fuel_kw
 from livemon.study.cooling_fit import RUNNING_RPM, Fit, Floats, fit, opened, stretches
@@ -126,7 +126,7 @@ def unfit(drive: Drive, marks: Callable[[str], bool]) -> str | None:
 def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str], bool]) -> Learned | tuple[Left, ...]:
     """What the drives teach; the drives left out where none is of use.  The order of `drives` does not matter."""
     ordered = sorted(drives, key=lambda d: (d.name, d.rows, d.hours))
-    start = replace(profile, learned={}, together=Together(), learned_parts=())
+    start = profile.unlearned()
     wide = opened(profile)
     reasons = [unfit(drive, marks) for drive in ordered]
     left = [Left(d.name, why) for d, why in zip(ordered, reasons, strict=True) if why]
