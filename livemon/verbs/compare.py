@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from livemon.core.planned import PlanSettings
-from livemon.core.units import SPEED, to_unit
+from livemon.core.units import SPEED, in_words, to_unit
 from livemon.errors import SetupError
 from livemon.readers.route_file import read_route
 from livemon.study.compare import LEAST_DRIVES, WORTH_SEEING, Change, Comparison, compare
@@ -248,7 +248,7 @@ def _tell(
     if cool_ones:
         console.print(f"Never hot enough to tell (thermostat hardly open): {', '.join(cool_ones)}")
     for one in failed:
-        console.print(f"Left out: {one}", soft_wrap=True)
+        console.print(f"Left out: {one.name}: {in_words(one.reason, display)}", soft_wrap=True)
     console.print(
         "Estimates. Work on a cooling system belongs with a qualified mechanic; the vehicle's manual comes first.",
         style="dim",

@@ -195,7 +195,7 @@ def _tell(found: Learned, unread: tuple[Left, ...], source: str, args: argparse.
     for words in found.not_shown:
         say(f"- {words}")
     for one in (*unread, *found.left):
-        console.print(f"Left out: {one.name}: {one.reason}", soft_wrap=True)
+        console.print(f"Left out: {one.name}: {in_words(one.reason, display)}", soft_wrap=True)
     if not found.fit.settled:
         console.print("The fit had not come to rest after its last round: take the bands as too narrow.")
     if args.out is not None:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +21,7 @@ from livemon.core.events import Sample, corrected
 from livemon.core.vehicle import VehicleProfile
 from livemon.errors import LivemonError, NoDataError, SetupError
 from livemon.readers.log_file import LogFile
+from livemon.study.disbelief import Watch
 from livemon.study.recording import Drive, from_events
 from livemon.verbs.common import settle
 from livemon.verbs.replay import open_recording
@@ -67,7 +69,7 @@ def none_left(where: str, expected: str, count: int, left_out: Sequence[Unread],
 def read_drives(
     paths: Sequence[Path], args: argparse.Namespace, profile: VehicleProfile, names: Sequence[str] = ()
 ) -> tuple[list[Drive], list[Unread]]:
-    """Drives of `paths` in that order, and the logs that cannot be read or hold no coolant.
+    """Drives of `paths` in that order, and the logs that cannot be read, hold no coolant or none to be believed.
 
     `names` are for logs that must be told apart from others than `paths`.
     """
@@ -125,11 +127,18 @@ def _read(
         )  # fmt: skip
         header = source.metadata if isinstance(source, LogFile) else None
         core = settle(given, None if header is None else {"settings": header.get("settings", "{}")}, str(path)).core()
-        offset_c = core.sensor_offset_c
-        events = (corrected(e, offset_c) if isinstance(e, Sample) else e for e in source.events())
-        drive = from_events(name, events, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
+        core = replace(core, profile=profile)
+        watch = Watch(core)
+        passing = (corrected(e, core.sensor_offset_c) if isinstance(e, Sample) else e
+                   for e in watch.over(source.events()))  # fmt: skip
+        drive = from_events(name, passing, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
         if not np.isfinite(drive.coolant_c).any():
             raise NoDataError(f"{path}: {no_coolant(drive.rows)}")
+        if watch.unsure:
+            watch = Watch(core, whole=True)
+            deque(watch.over(open_recording(path).events()), maxlen=0)
+        if watch.found is not None:
+            raise NoDataError(f"{path}: {watch.found}")
         return drive
     except LivemonError as failure:
         return unread(name, path, failure)

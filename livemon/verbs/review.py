@@ -28,6 +28,7 @@ from livemon.outputs.charts import needs_plots
 from livemon.outputs.review_page import Picture, page
 from livemon.outputs.summary import Tally
 from livemon.readers.log_file import LogFile
+from livemon.study.disbelief import LEAST_S
 from livemon.study.recording import Drive, from_events
 from livemon.study.review import Keeper
 from livemon.study.scrub import Keep
@@ -97,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
     left_out: list[Unread] = []
     stems: dict[str, int] = {}
     together: list[tuple[Drive, VehicleProfile]] = []
+    apart: list[str] = []
     for path, name, found in zip(args.logs, names, _reviewed(args, names), strict=True):
         if isinstance(found, LivemonError):
             if len(args.logs) == 1:
@@ -104,7 +106,10 @@ def run(args: argparse.Namespace) -> int:
             left_out.append(unread(name, path, found))
             continue
         one, display = found
-        if one.whole and len(together) < MOST_TOGETHER:
+        doubted_s = one.review.quality.untrusted_s
+        if one.whole and doubted_s >= LEAST_S:
+            apart.append(f"{name}: coolant sensor in doubt for {doubted_s / 60.0:.0f} min")
+        elif one.whole and len(together) < MOST_TOGETHER:
             together.append((one.review.drive, one.profile))
         tree = report(one)
         written = () if args.out is None else _write(args.out, _stem(path, stems), one, tree, display)
@@ -116,6 +121,8 @@ def run(args: argparse.Namespace) -> int:
         raise none_left("LOG", "at least one log to review", len(args.logs), left_out)
     for lost in left_out:
         print(f"livemon review: left out: {printable(str(lost))}", file=sys.stderr)
+    for words in apart if len(args.logs) + len(args.sound) > 1 else ():
+        print(f"livemon review: not in what drives tell together: {printable(words)}", file=sys.stderr)
     _tell_together(together, args.json, _sound(args, together[0][1]) if args.sound and together else ())
     return 0
 

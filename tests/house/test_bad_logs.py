@@ -87,6 +87,35 @@ def test_with_no_log_left_one_line_says_what_was_expected_and_found(
     assert BAD[name][2] in told.err
 
 
+def with_open_plug(paths: dict[str, str]) -> dict[str, str]:
+    """The bad log is one of a sensor whose plug comes off."""
+    rows = GOOD.decode().splitlines(keepends=True)
+    spoilt = [row if k < 200 else f"{row.split(',')[0]},-40,{row.split(',', 2)[2]}" for k, row in enumerate(rows)]
+    Path(paths["bad"]).write_text("".join(spoilt))
+    return paths
+
+
+@pytest.mark.parametrize("verb", ["learn", "compare"])
+def test_a_drive_whose_sensor_nobody_believes_is_left_out_with_reason_and_time(
+    tmp_path: Path, capsys: Captured, verb: str
+) -> None:
+    paths = with_open_plug(laid(tmp_path, verb, "empty"))
+    assert main([*words(ONE_LEFT[verb], paths), "--units", "us"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "Left out: empty.csv: coolant sensor in doubt from 0:03:19: coolant sensor reads -40 F" in text
+    assert main(words(NONE_LEFT[verb], paths)) == 1
+    assert "in doubt from 0:03:19" in capsys.readouterr().err
+
+
+def test_such_a_drive_is_reviewed_and_says_nothing_together_with_others(tmp_path: Path, capsys: Captured) -> None:
+    paths = with_open_plug(laid(tmp_path, "learn", "empty"))
+    assert main(["review", "--json", paths["bad"], paths["good"]]) == 0
+    told = capsys.readouterr()
+    trees = [json.loads(line) for line in told.out.splitlines()]
+    assert [tree.get("log") for tree in trees] == ["empty.csv", "good.csv"], "one drive alone tells nothing together"
+    assert "not in what drives tell together: empty.csv: coolant sensor in doubt for 3 min" in told.err
+
+
 @pytest.mark.parametrize("verb", ["learn", "review", "tune"])
 def test_of_several_unusable_logs_the_worst_makes_the_status(tmp_path: Path, capsys: Captured, verb: str) -> None:
     paths = laid(tmp_path, verb, "empty")

@@ -76,6 +76,11 @@ def jumping(rows: list[Row]) -> list[Row]:
     return [row | ({"coolant_c": "41"} if k % 200 == 100 else {}) for k, row in enumerate(rows)]
 
 
+def sticking(rows: list[Row]) -> list[Row]:
+    """A sensor that holds its reading from the first hot climb on."""
+    return [row | ({"coolant_c": rows[270]["coolant_c"]} if k > 270 else {}) for k, row in enumerate(rows)]
+
+
 def written(path: Path, rows: list[Row], header: str = "") -> str:
     names = HEAD.strip().split(",")
     path.write_text(header + HEAD + "".join(",".join(row.get(n, "") for n in names) + "\n" for row in rows))
@@ -84,9 +89,13 @@ def written(path: Path, rows: list[Row], header: str = "") -> str:
 
 @pytest.fixture(scope="module")
 def logs(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """Three good logs, of which one has a hole and one a stop, and four to be left out."""
+    """Three good logs, of which one has a hole and one a stop, and five to be left out."""
     folder = tmp_path_factory.mktemp("summer")
-    spoilt: dict[str, Callable[[list[Row]], list[Row]]] = {"misfire": misfiring, "loose-pin": jumping}
+    spoilt: dict[str, Callable[[list[Row]], list[Row]]] = {
+        "misfire": misfiring,
+        "loose-pin": jumping,
+        "sticks": sticking,
+    }
     last = drive(4)
     return [
         written(folder / "whole.csv", drive(1)),
@@ -107,9 +116,10 @@ def test_learn_takes_the_good_and_names_the_bad(
     report = json.loads(told.out)
     assert [one["name"] for one in report["drives"]] == ["hole.csv", "stop.csv", "whole.csv"]
     reasons = {one["name"]: one["reason"] for one in report["left_out"]}
-    assert set(reasons) == {"misfire.csv", "loose-pin.csv", "torn-header.csv", "torn-vehicle.csv"}
+    assert set(reasons) == {"misfire.csv", "loose-pin.csv", "sticks.csv", "torn-header.csv", "torn-vehicle.csv"}
     assert "P0301" in reasons["misfire.csv"]
     assert "sensor in doubt" in reasons["loose-pin.csv"]
+    assert "the sensor may be stuck" in reasons["sticks.csv"]
     assert "header" in reasons["torn-header.csv"]
     assert "four minutes on end" in reasons["torn-vehicle.csv"]
     assert "torn-vehicle.csv, header, vehicle" in told.err
