@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from io import TextIOWrapper
-from typing import Final
+from typing import Any, Final
 
 from livemon.errors import LivemonError, printable
 
@@ -92,6 +92,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 1
 
 
+def _loaded(name: str) -> Any:
+    """The module of a verb; ctrl-C while it loads ends the process at once, by the signal itself (130 in a shell).
+
+    An exception instead would be shown with all the imports it came through.  Where the signal is ignored it stays so.
+    """
+    import signal  # both cost time that help need not pay
+    from threading import current_thread, main_thread
+
+    told = signal.getsignal(signal.SIGINT) is signal.default_int_handler and current_thread() is main_thread()
+    if told:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    try:
+        return import_module(name)
+    finally:
+        if told:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def _run(words: list[str]) -> int:
     if not words or words[0] in ("-h", "--help", "help"):
         print(_overview(), end="")
@@ -108,7 +126,7 @@ def _run(words: list[str]) -> int:
         print(f"livemon: expected a verb ({', '.join(VERBS)}), found {verb!r}{meant}", file=sys.stderr)
         return 2
     _spare_the_machine()
-    module = import_module(f"livemon.verbs.{verb}")
+    module = _loaded(f"livemon.verbs.{verb}")
     parser = argparse.ArgumentParser(prog=f"livemon {verb}", description=VERBS[verb], allow_abbrev=False)
     module.add_arguments(parser)
     try:
