@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -199,45 +200,34 @@ def _tell(
     display = force.display
     air_from = " (as driven)" if force.core().outside_c is None else ""
     console = common.sheet()
+    tables = _tables(result, console.width)
     for change, gain in zip(result.overall, gains, strict=True):
         named = Text(f"{result.states[change.before]} -> {result.states[change.after]}", style="bold")
         console.print(named, f": {_words(change)}", sep="")
         if change.found is not None and len(change.shares) > 1:
             shares = ", ".join(f"{regime.value} {100.0 * part:.0f} %" for regime, part in change.shares)
-            console.print(f"  of which {shares}: by minutes, and by how well each is told")
+            console.print(_within(f"of which {shares}: by minutes, and by how well each is told"))
         if gain is not None:
             cool = gain.cooler_c
             low, likely, high = (display.step(v or 0.0) for v in (cool.low, cool.likely, cool.high))
             air, speed = display.temp(gain.climb.air_c), to_unit(gain.climb.speed_kmh, SPEED, display.speed)
             minutes = (f"{m:.0f}" if m >= 1.0 or m == 0.0 else f"{m:.1f}" for m in
                        (gain.minutes_over_before, gain.minutes_over_after))  # fmt: skip
-            console.print(
-                f"  worth on {gain.climb.route.name}, planned at {air:.0f} {display.temperature}{air_from}, "
+            words = (
+                f"worth on {gain.climb.route.name}, planned at {air:.0f} {display.temperature}{air_from}, "
                 f"{speed:.0f} {display.speed}, A/C {'on' if gain.climb.ac_on else 'off'}: "
                 f"peak {display.temp(gain.before_c):.0f} -> {display.temp(gain.after_c):.0f} {display.temperature}, "
                 f"cooler by {likely:.1f} ({low:.1f} to {high:.1f}); minutes over the limit {' -> '.join(minutes)}"
             )
+            console.print(_within(words))
+        if table := tables.get((change.before, change.after)):
+            console.print(_within(table))
     if any(gain is not None for gain in gains):
         console.print(
-            "  The first of each two peaks is that of the vehicle as its profile stands. To have it as it was driven: "
+            "The first of each two peaks is that of the vehicle as its profile stands. To have it as it was driven: "
             "livemon learn with the drives before, then --vehicle with what that writes.",
             style="dim",
         )
-    held = f"{100.0 * result.overall[0].level:.3g} %"  # one level for all
-    table = Table("regime", "A/C", "drives", "minutes", "heat shed per degree", held, "", box=None, pad_edge=False)
-    for change in result.regimes:
-        pct = _pct(change)
-        step = "" if len(result.states) == 2 else f"{result.states[change.before]} -> {result.states[change.after]}: "
-        table.add_row(
-            step + (change.regime.value if change.regime else "all"),
-            {None: "any", True: "on", False: "off"}[change.ac_on],
-            f"{change.drives[0]} / {change.drives[1]}",
-            f"{change.minutes[0]:.0f} / {change.minutes[1]:.0f}",
-            "" if pct is None else f"{pct[0]:+z.0f} %",
-            "" if pct is None else f"{pct[1]:+z.0f} to {pct[2]:+z.0f} %",
-            "too few" if pct is None else change.verdict.value,
-        )
-    console.print(table)
     if len(result.overall) > 1:
         console.print(
             f"{len(result.overall)} comparisons: each interval holds with {100.0 * result.overall[0].level:.1f} % "
@@ -253,6 +243,47 @@ def _tell(
         "Estimates. Work on a cooling system belongs with a qualified mechanic; the vehicle's manual comes first.",
         style="dim",
     )
+
+
+INDENT: Final = 2
+GAP: Final = 2
+LEAST_REGIME: Final = 10
+
+
+def _within(what: str | Table) -> Padding:
+    """Under the heading of its change, wrapped lines too."""
+    return Padding(what, (0, 0, 0, INDENT), expand=False)
+
+
+def _tables(result: Comparison, width: int) -> dict[tuple[int, int], Table]:
+    """The regimes of each change, all in columns of one width; where the room is short the interval is the verdict."""
+    held = f"heat shed ({100.0 * result.overall[0].level:.3g} %)"  # one level for all
+    heads = ("regime", "A/C", "drives", "minutes", held, "")
+    rows: dict[tuple[int, int], list[tuple[str, ...]]] = {}
+    for change in result.regimes:
+        pct = _pct(change)
+        row: tuple[str, ...] = (
+            change.regime.value if change.regime else "all",
+            {None: "any", True: "on", False: "off"}[change.ac_on],
+            f"{change.drives[0]} / {change.drives[1]}",
+            f"{change.minutes[0]:.0f} / {change.minutes[1]:.0f}",
+            "too few" if pct is None else f"{pct[0]:+z.0f} % ({pct[1]:+z.0f} to {pct[2]:+z.0f})",
+            "" if pct is None else change.verdict.value,
+        )
+        rows.setdefault((change.before, change.after), []).append(row)
+    together = [heads, *(row for some in rows.values() for row in some)]
+    wide = [max(map(len, column)) for column in zip(*together, strict=True)]
+    shown = len(wide) if INDENT + sum(wide) + GAP * (len(wide) - 1) <= width else len(wide) - 1
+    room = width - INDENT - sum(wide[1:shown]) - GAP * (shown - 1)
+    tables = {}
+    for pair, some in rows.items():
+        tables[pair] = Table(box=None, pad_edge=False, padding=(0, GAP, 0, 0))
+        for head, least in zip(heads[:shown], (min(wide[0], room), *wide[1:shown]), strict=True):
+            # the regime alone may break, so that the columns of all tables stand under each other
+            tables[pair].add_column(head, width=least if room >= LEAST_REGIME else None)
+        for row in some:
+            tables[pair].add_row(*row[:shown])
+    return tables
 
 
 def _words(change: Change) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 from scipy import stats
 
 from livemon.core.vehicle import VehicleProfile
@@ -143,6 +145,36 @@ def test_a_jam_is_not_set_against_a_climb(monkeypatch: pytest.MonkeyPatch, after
     assert (overall.found is not None) is told
     assert overall.verdict is (Verdict.BETTER if told else Verdict.OPEN)
     assert told or "no regime" in _words(overall)
+
+
+@pytest.mark.parametrize("width", [100, 80, 60, 45])
+def test_every_change_has_its_regimes_in_lines_of_their_own(monkeypatch: pytest.MonkeyPatch, width: int) -> None:
+    regimes = (Regime.GRADE, Regime.LEVEL, Regime.HELD)
+    found = [made_piece(k, regime, 0.2 * (k // 3)) for k in range(9) for regime in regimes]
+    monkeypatch.setattr(change_fit, "change_pieces", lambda *_: (found, []))
+    drives, sides = [made_drive.drive()] * 9, [k // 3 for k in range(9)]
+    result = compare(drives, sides, VehicleProfile(), ["before", "after 1", "after 2"])
+    assert result is not None
+    tables = verb._tables(result, width)
+    assert set(tables) == {(0, 1), (1, 2), (0, 2)}
+    console, heads = Console(width=width, record=True, file=StringIO()), set()
+    for pair, table in tables.items():
+        console.print(verb._within(table))
+        lines = console.export_text().splitlines()
+        assert max(map(len, lines)) <= width
+        text = " ".join(lines)
+        rows = [change for change in result.regimes if (change.before, change.after) == pair]
+        for change in rows:
+            assert change.found is not None
+            low, high = (f"{100.0 * np.expm1(v):+z.0f}" for v in change.found.interval(change.level))
+            assert low in text, "nothing is cut off"
+            assert f"{high})" in text
+        if width >= 60:
+            heads.add(lines[0])
+            broken = 0 if width >= 80 else sum(change.regime is Regime.HELD for change in rows)
+            assert len(lines) == 1 + len(rows) + broken, "at 60 columns `held rpm at standstill` takes two lines"
+            assert ("better" in text) == (width >= 80), "else the interval is the verdict"
+    assert len(heads) <= 1, "columns stand under each other"
 
 
 def test_three_states_share_the_risk() -> None:
