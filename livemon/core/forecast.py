@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
+from statistics import NormalDist
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -42,6 +43,10 @@ LEAST_PLAIN: Final = 0.002
 MOST_CHANCE: Final = 0.998
 LEAST_ROAD: Final = 0.1
 """A road without danger is not believed further: a plain chance of 0.5 stays a caution (`caution_chance`)."""
+LEAN: Final = 0.25
+"""Share of the way by which temperatures along the road come down where the joint chance of the limit is less than the
+road's alone: all of it would bear the joint chance out (docs/road.md)."""
+_LEAN_WITHIN: Final = 0.02
 _SHOWN: Final = tuple(HORIZONS.index(h) for h in HORIZONS_S)
 _QUANTILES: Final = (0.1, 0.5, 0.9)
 _WIDEST: Final = float(np.log(27.0))
@@ -197,28 +202,62 @@ def _side_by_side(states: Sequence[State]) -> tuple[Bank, Flow, Pace]:
     return bank, flow, Pace(paces[0].seconds, heat, ram, fan, *rows[12:])
 
 
-def along(plain: Forecast, climb: ClimbAhead) -> Forecast:
-    """The forecast with the road in it: chances of the limit joined, bands ahead those along the road.
+def along(plain: Forecast, climb: ClimbAhead) -> tuple[Forecast, ClimbAhead]:
+    """The forecast with the road in it, and the climb with the plain forecast in it.
 
-    A road takes nothing away from the chance of `stop`, and that of the limit is never less.  Whether and when the
-    limit is crossed are read off what was joined; past the limit the plain forecast stands.
+    Chances of the limit are joined, bands ahead are those along the road, as far down as the joint chance asks.  A road
+    takes nothing away from the chance of `stop`, and that of the limit is never less.  Whether and when the limit is
+    crossed are read off what was joined; past the limit the plain forecast stands.
     """
     road, road_stop = dict(climb.chance), dict(climb.chance_stop)
     stops = {h: max(p, joined(p, road_stop[h])) for h, p in plain.chance_stop}
     later = replace(plain, ahead_c=climb.ahead_c, chance_stop=tuple(stops.items()))
     if plain.chance_by[0] >= 1.0:
-        return later
+        return later, climb
     by: list[float] = []
     for horizon, chance in zip(HORIZONS, plain.chance_by, strict=True):
         least = max(by[-1] if by else 0.0, stops.get(horizon, 0.0))
         by.append(max(joined(chance, road[horizon]), least))
-    return replace(
+    climb = _agreed(plain, climb, dict(zip(HORIZONS, by, strict=True)))
+    together = replace(
         later,
+        ahead_c=climb.ahead_c,
         crossing=_crossing(by),
         time_to_limit_s=time_band(by, False),
         chance=_shown(by),
         chance_by=tuple(by),
     )
+    return together, climb
+
+
+def _agreed(plain: Forecast, climb: ClimbAhead, by: dict[int, float]) -> ClimbAhead:
+    """The climb with its bands and its chance as far as the joint chances bear them out."""
+    road = dict(climb.chance)
+    past_peak = next((k for k, h in enumerate(HORIZONS) if h >= climb.peak_in_s), len(HORIZONS) - 1)
+    chance = max(joined(plain.chance_by[past_peak], climb.chance_climb), by[HORIZONS[0]])
+    return replace(
+        climb,
+        ahead_c=tuple((h, leaned(band, road[h], by[h])) for h, band in climb.ahead_c),
+        peak_c=leaned(climb.peak_c, climb.chance_climb, chance),
+        chance_climb=chance,
+    )
+
+
+def leaned(band: Band, road: float, joint: float) -> Band:
+    """A band along the road that gives the limit the chance `road`, moved down by `LEAN` of what it takes to `joint`.
+
+    Measured in standard deviations of the side of the band that the limit lies on.  A joint chance that is no less
+    moves nothing: a path may cross before and be cooler again.  Example: 108..112..117, 0.5 and 0.15 -> down by 1.0 K.
+    """
+    if joint >= road or band.low is None or band.likely is None or band.high is None:
+        return band
+    over, less = (-_NORMAL.inv_cdf(min(max(p, _LEAN_WITHIN), 1.0 - _LEAN_WITHIN)) for p in (road, joint))
+    sd = (band.high - band.likely if over + less > 0.0 else band.likely - band.low) / Z80
+    by = LEAN * (less - over) * sd
+    return Band(band.low - by, band.likely - by, band.high - by)
+
+
+_NORMAL: Final = NormalDist()
 
 
 def joined(plain: float, road: float) -> float:

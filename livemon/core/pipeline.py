@@ -189,10 +189,11 @@ def glance(state: State, event: Event, settings: CoreSettings) -> tuple[State, O
 
 
 class _Judged(NamedTuple):
-    """A moment with the forecast that stands, and the level."""
+    """A moment with the forecast that stands, the climb ahead as far as it bears it out, and the level."""
 
     moment: Moment
     ahead: Forecast | None
+    climb: ClimbAhead | None
     evidence: Evidence
     alerting: AlertState
 
@@ -209,10 +210,12 @@ def followed(state: State, moments: Sequence[Moment], settings: CoreSettings) ->
     judged: list[_Judged] = []
     alerting = state.alert
     for moment, plain in zip(moments, standing, strict=True):
-        ahead = plain if plain is None or moment.climb is None else forecast.along(plain, moment.climb)
+        ahead, climb = plain, moment.climb
+        if plain is not None and climb is not None:
+            ahead, climb = forecast.along(plain, climb)
         evidence = _evidence(moment, ahead, settings)
         alerting, _ = alert.decide(alerting, evidence, settings.alert)
-        judged.append(_Judged(moment, ahead, evidence, alerting))
+        judged.append(_Judged(moment, ahead, climb, evidence, alerting))
     gains, gains_ms = _gains(state, judged, settings)
     told: list[Told] = []
     advising, acting, off_plan = state.advice, state.acted, state.off_plan
@@ -401,7 +404,7 @@ def _outcome(
         easing=alerting.easing,
         withheld=said.withheld,
         off_plan=off,
-        road=_road_ahead(where, moment.climb),
+        road=_road_ahead(where, one.climb),
     )
 
 

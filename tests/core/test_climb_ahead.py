@@ -273,7 +273,7 @@ def of_minutes(chance: float, stop: float) -> Forecast:
 
 def test_bands_ahead_are_those_of_the_road_and_the_stop_keeps_the_greater_chance() -> None:
     plain, road = of_minutes(0.3, 0.25), of_road(0.1, 0.05)
-    both = forecast.along(plain, road)
+    both, _ = forecast.along(plain, road)
     assert both.ahead_c == road.ahead_c
     assert dict(both.chance_stop) == dict.fromkeys(HORIZONS_S, 0.25)
     assert forecast.joined(0.3, 0.1) < 0.25
@@ -281,9 +281,43 @@ def test_bands_ahead_are_those_of_the_road_and_the_stop_keeps_the_greater_chance
 
 
 def test_past_the_limit_the_road_takes_nothing_back() -> None:
-    both = forecast.along(of_minutes(1.0, 0.1), of_road(0.0, 0.0))
+    both, _ = forecast.along(of_minutes(1.0, 0.1), of_road(0.0, 0.0))
     assert dict(both.chance) == dict.fromkeys(HORIZONS_S, 1.0)
     assert both.time_to_limit_s == Band(0.0, 0.0, 0.0)
+
+
+def test_bands_of_the_road_come_down_part_of_the_way_to_what_the_joint_chance_bears_out() -> None:
+    band = Band(108.0, 112.0, 117.0)
+    assert forecast.leaned(band, 0.5, 0.5) == band
+    assert forecast.leaned(band, 0.3, 0.6) == band  # crossed before, cooler again: no contradiction
+    # worked by hand: 0.15 lies 1.036 standard deviations out, each (117 - 112) / 1.2816 = 3.90 K; a quarter: 1.01 K
+    down = forecast.leaned(band, 0.5, 0.15)
+    assert [down.low, down.likely, down.high] == pytest.approx([106.99, 110.99, 115.99], abs=0.01)
+    # limit under the band's middle: the lower side counts, 0.84 + 1.04 of (112 - 108) / 1.2816 = 3.12 K, a quarter
+    both_sides = forecast.leaned(band, 0.8, 0.5)
+    assert both_sides.likely == pytest.approx(112.0 - 0.25 * 0.8416 * 3.121, abs=0.01)
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_a_band_never_comes_up_and_comes_down_the_farther_the_less_is_left(
+    road: float, joint: float, more: float
+) -> None:
+    band = Band(100.0, 105.0, 112.0)
+    one, other = (forecast.leaned(band, road, p) for p in (joint, max(joint, more)))
+    assert one.likely is not None
+    assert other.likely is not None
+    assert one.likely <= other.likely + 1e-9 <= 105.0 + 2e-9
+
+
+def test_a_climb_that_the_plain_forecast_doubts_is_told_cooler_with_less_chance() -> None:
+    plain, road = of_minutes(0.02, 0.0), of_road(0.6, 0.05)
+    both, climb = forecast.along(plain, road)
+    assert both.ahead_c == climb.ahead_c
+    assert climb.chance_climb < road.chance_climb
+    assert climb.peak_c.likely is not None
+    assert road.peak_c.likely is not None
+    assert climb.peak_c.likely < road.peak_c.likely
+    assert climb.chance_soon == road.chance_soon  # the caution on this road stands on the road's own
 
 
 def test_looks_side_by_side_are_those_one_by_one_to_the_last_bit(monkeypatch: pytest.MonkeyPatch) -> None:
