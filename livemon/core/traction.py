@@ -18,6 +18,12 @@ from livemon.core.vehicle import Body, Engine
 
 ROTATING_SHARE: Final = 0.08
 """Turning parts add this share to the mass when accelerating in a high gear (1.05 to 1.15, common practice)."""
+SHIFTS_DOWN_AT: Final = 0.90
+"""Share of full-throttle power past which an automatic takes a lower gear: one law for plan, road and made-up rigs.
+
+UN GTR No. 15 (Annex 2) leaves 10 % of full load in the choice of gear, for manual gearboxes; automatics' maps differ,
+no source.  Made-up boxes (down at 93 %, up at 75 %: one that has shifted down stays there) are followed best by a law
+of 85 to 90 %, but at 85 % a heavy vehicle would take first gear at 64 km/h.  Figures of each law: docs/plan.md."""
 SLIP_MOST: Final = 1.6
 """Past this ratio of speeds a converter multiplies torque so much that slip tells nothing of the power lost."""
 
@@ -242,7 +248,7 @@ def choose_gear(
     force_n: Number,
     accessory_kw: Number = 0.0,
     power_factor: Number = 1.0,
-    reserve: float = 0.85,
+    reserve: float = SHIFTS_DOWN_AT,
     highest: int | None = None,
 ) -> Pull:
     """What the engine does in the gear an automatic would take (`highest_gears`); `highest` 3 = lever in third."""

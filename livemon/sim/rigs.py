@@ -164,7 +164,7 @@ def mean_demand(rig: Rig, jam: bool) -> tuple[Demand, Surroundings]:
     lever = rig.driver.lever
     speed = float(traction.top_speed_kmh(rig.body, rig.engine, grade, rho, factor, speed, 3.0, lever))
     force = traction.road_force_n(rig.body, speed, grade, rho, 0.0, rig.headwind_kmh)
-    pull = traction.choose_gear(rig.body, rig.engine, speed, force, 3.0, factor, 0.85, lever)
+    pull = traction.choose_gear(rig.body, rig.engine, speed, force, 3.0, factor, highest=lever)
     fan = engine_fan_rpm(rig.cooling, pull.rpm, 0.5)
     extra = heat_made.accessory_kw(rig.engine, rig.cooling, pull.rpm, fan, ac_on, air_c) - 3.0
     fuel = heat_made.fuel_kw_from_power(rig.engine, pull.engine_kw + extra, pull.rpm)

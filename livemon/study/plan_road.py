@@ -28,8 +28,6 @@ LAPSE_C_KM: Final = 6.5
 """ISO 2533; what the weather does on the day is the traveller's to type."""
 CRUISE_RPM: Final = 2_500.0
 """The gear is chosen with the accessories' power at this speed: they depend on rpm and fan, but little."""
-RESERVE: Final = 0.97
-"""An automatic on a grade shifts down when it runs out of throttle, not before (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +125,7 @@ def drive(
         )
     )
     force = traction.road_force_n(body, speed, road.grade_pct, density, 0.0, weather.headwind_kmh)
-    pull = traction.choose_gear(body, engine, speed, force, extra, factor, RESERVE, way.gear)
+    pull = traction.choose_gear(body, engine, speed, force, extra, factor, highest=way.gear)
     gear, rpm = np.asarray(pull.gear), np.asarray(pull.rpm)
     many_body, many_engine = drawn
     column = slice(None), None
