@@ -48,8 +48,9 @@ from livemon.core.ignition import Ignition, IgnitionSettings
 from livemon.core.outcome import Band, Status
 from livemon.core.planned import OffState, PlannedRoad
 from livemon.core.rise import Rise
-from livemon.core.road import RoadState, RoadView
+from livemon.core.road import RoadView
 from livemon.core.road_demand import Shown, Vehicle
+from livemon.core.road_state import RoadState
 from livemon.core.route import Route
 from livemon.core.signals import Inputs, Signals
 from livemon.core.traction import grade_from_power
