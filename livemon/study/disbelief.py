@@ -8,7 +8,7 @@ counts for nothing.  It knows nothing of files, nor what becomes of the drive.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -45,7 +45,7 @@ class Watch:
 
     `whole` has the possible vehicles beside it, as live: it costs twice as much, and they only speak for a sensor that
     stands still.  So without them `unsure` tells that one was called stuck which they might have explained, and only
-    then has the recording to be gone through again; in every other case `found` is the same.
+    then has the recording to be gone through again (`settled`); in every other case `found` is the same.
     """
 
     def __init__(self, settings: CoreSettings, whole: bool = False) -> None:
@@ -64,6 +64,16 @@ class Watch:
                 self._hear(event)
             if not isinstance(event, Tick):
                 yield event
+
+    def settled(self, again: Callable[[], Iterable[Event]]) -> Disbelief | None:
+        """What is found of a recording that has passed; where that is `unsure`, gone through `again` as live."""
+        if not self.unsure:
+            return self.found
+        whole = Watch(self._settings, whole=True)
+        for _ in whole.over(again()):
+            if whole.found is not None:
+                break
+        return whole.found
 
     def _hear(self, event: Event) -> None:
         if not isinstance(event, Tick):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -134,11 +133,9 @@ def _read(
         drive = from_events(name, passing, profile, outside_c=core.outside_c, mass_kg=core.mass_kg)
         if not np.isfinite(drive.coolant_c).any():
             raise NoDataError(f"{path}: {no_coolant(drive.rows)}")
-        if watch.unsure:
-            watch = Watch(core, whole=True)
-            deque(watch.over(open_recording(path).events()), maxlen=0)
-        if watch.found is not None:
-            raise NoDataError(f"{path}: {watch.found}")
+        doubt = watch.settled(lambda: open_recording(path).events())
+        if doubt is not None:
+            raise NoDataError(f"{path}: {doubt}")
         return drive
     except LivemonError as failure:
         return unread(name, path, failure)

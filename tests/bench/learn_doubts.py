@@ -41,14 +41,10 @@ def optimist() -> VehicleProfile:
 def disbelief(events: Iterable[Event], profile: VehicleProfile) -> Disbelief | None:
     """As the verbs ask it of a log."""
     told = [event for event in events if not isinstance(event, Tick)]
-    settings = CoreSettings(profile=profile)
-    for whole in (False, True):
-        watch = Watch(settings, whole)
-        for _ in watch.over(told):
-            pass
-        if not watch.unsure:
-            break
-    return watch.found
+    watch = Watch(CoreSettings(profile=profile))
+    for _ in watch.over(told):
+        pass
+    return watch.settled(lambda: told)
 
 
 def _profiles(typed: VehicleProfile) -> dict[str, VehicleProfile]:
