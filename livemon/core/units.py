@@ -18,6 +18,11 @@ class Kind:
     own: str
     units: dict[str, tuple[float, float]]
 
+    @property
+    def one(self) -> str:
+        """One of it in words: "a length", "an area"."""
+        return f"{'an' if self.name[0] in 'aeiou' else 'a'} {self.name}"
+
 
 _F: Final = (5.0 / 9.0, -160.0 / 9.0)
 TEMPERATURE: Final = Kind("temperature", "C", {"C": (1.0, 0.0), "F": _F, "K": (1.0, -273.15)})
@@ -82,16 +87,12 @@ def parse(text: str, kind: Kind) -> float:
     match = _QUANTITY.fullmatch(text)
     accepted = ", ".join(kind.units)
     if match is None:
-        raise ValueError(f"{_a(kind.name)} with its unit ({accepted})")
+        raise ValueError(f"{kind.one} with its unit ({accepted})")
     unit = unit_of(text, kind)
     if unit is None:
-        raise ValueError(f"{_a(kind.name)} in one of {accepted}")
+        raise ValueError(f"{kind.one} in one of {accepted}")
     scale, offset = kind.units[unit]
     return float(match[1].replace(",", "")) * scale + offset
-
-
-def _a(name: str) -> str:
-    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
 
 
 def _bare(unit: str) -> str:

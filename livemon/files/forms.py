@@ -48,8 +48,7 @@ class Quantity:
         except ValueError as wrong:
             raise ValueError(f"{wrong}, {self.range_text()}") from None
         if not self.low <= value <= self.high:
-            article = "an" if self.kind.name[0] in "aeiou" else "a"
-            raise ValueError(f"{article} {self.kind.name} of {self.range_text()}{self._in_unit_of(text)}")
+            raise ValueError(f"{self.kind.one} of {self.range_text()}{self._in_unit_of(text)}")
         return value
 
     def _in_unit_of(self, text: str) -> str:
