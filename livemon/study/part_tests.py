@@ -96,9 +96,13 @@ def next_tests(seen: PartPieces, weighed: Weighed, profile: VehicleProfile) -> t
 
 def undriven(pieces: Sequence[Piece]) -> tuple[Trial, ...]:
     """The first trial of which a step was never driven hot: what a sound vehicle should still be put to, for later."""
+    return tuple(t for t in TRIALS if not was_driven(t, pieces))[:1]
+
+
+def was_driven(trial: Trial, pieces: Sequence[Piece]) -> bool:
+    """Whether there is a piece like every step of the trial among them: hot, and with the thermostat open."""
     seen = {(p.regime, p.ac_on) for p in pieces}
-    lacking = (t for t in TRIALS if not all((step.regime, step.ac_on) in seen for step in t.steps))
-    return tuple(lacking)[:1]
+    return all((step.regime, step.ac_on) in seen for step in trial.steps)
 
 
 def _apart(one: tuple[Floats, Floats], other: tuple[Floats, Floats], pick: np.ndarray) -> float:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from livemon.study.change_pieces import change_pieces
-from livemon.study.part_tests import TRIALS, Trial
+from livemon.study.part_tests import TRIALS, Trial, was_driven
 from livemon.study.recording import Drive
 from livemon.study.segments import Regime
 from livemon.study.shed_lanes import unknowns
@@ -58,8 +58,7 @@ def lacks(drives: Sequence[Drive], garage: Garage, trial: Trial) -> bool:
     profile = garage.profile
     every = unknowns(profile)
     pieces, _ = change_pieces(drives, profile, every, [0.0] * len(every))
-    seen = {(p.regime, p.ac_on) for p in pieces}
-    return not all((step.regime, step.ac_on) in seen for step in trial.steps)
+    return not was_driven(trial, pieces)
 
 
 def driven(asks: Sequence[Ask]) -> list[Drive]:
