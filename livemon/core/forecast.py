@@ -47,6 +47,7 @@ LEAN: Final = 0.25
 """Share of the way by which temperatures along the road come down where the joint chance of the limit is less than the
 road's alone: all of it would bear the joint chance out (docs/road.md)."""
 _LEAN_WITHIN: Final = 0.02
+_NORMAL: Final = NormalDist()
 _SHOWN: Final = tuple(HORIZONS.index(h) for h in HORIZONS_S)
 _QUANTILES: Final = (0.1, 0.5, 0.9)
 _WIDEST: Final = float(np.log(27.0))
@@ -218,7 +219,7 @@ def along(plain: Forecast, climb: ClimbAhead) -> tuple[Forecast, ClimbAhead]:
     for horizon, chance in zip(HORIZONS, plain.chance_by, strict=True):
         least = max(by[-1] if by else 0.0, stops.get(horizon, 0.0))
         by.append(max(joined(chance, road[horizon]), least))
-    climb = _agreed(plain, climb, dict(zip(HORIZONS, by, strict=True)))
+    climb = _agreed(plain, climb, road, dict(zip(HORIZONS, by, strict=True)))
     together = replace(
         later,
         ahead_c=climb.ahead_c,
@@ -230,9 +231,8 @@ def along(plain: Forecast, climb: ClimbAhead) -> tuple[Forecast, ClimbAhead]:
     return together, climb
 
 
-def _agreed(plain: Forecast, climb: ClimbAhead, by: dict[int, float]) -> ClimbAhead:
-    """The climb with its bands and its chance as far as the joint chances bear them out."""
-    road = dict(climb.chance)
+def _agreed(plain: Forecast, climb: ClimbAhead, road: dict[int, float], by: dict[int, float]) -> ClimbAhead:
+    """The climb with its bands and its chance as far as the joint chances `by` bear out those of the `road`."""
     past_peak = next((k for k, h in enumerate(HORIZONS) if h >= climb.peak_in_s), len(HORIZONS) - 1)
     chance = max(joined(plain.chance_by[past_peak], climb.chance_climb), by[HORIZONS[0]])
     return replace(
@@ -255,9 +255,6 @@ def leaned(band: Band, road: float, joint: float) -> Band:
     sd = (band.high - band.likely if over + less > 0.0 else band.likely - band.low) / Z80
     by = LEAN * (less - over) * sd
     return Band(band.low - by, band.likely - by, band.high - by)
-
-
-_NORMAL: Final = NormalDist()
 
 
 def joined(plain: float, road: float) -> float:
