@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from livemon.core import engine as heat_made
 from livemon.core import traction
 from livemon.core.air import air_density
+from livemon.core.demand import AC_UNTOLD, INTAKE_OVER_C
 from livemon.core.radiator import engine_fan_rpm
 from livemon.study.plan_march import Lane, march
 from livemon.study.plan_road import CRUISE_RPM, Drive, Way, Weather, in_steps
@@ -35,7 +36,7 @@ def _air_c(climb: Climb) -> Array:
     told = climb.drive.readings
     if "ambient_air_c" in told:
         return np.asarray(told["ambient_air_c"], dtype=float)
-    return np.asarray(told["intake_air_c"], dtype=float) - 8.0
+    return np.asarray(told["intake_air_c"], dtype=float) - INTAKE_OVER_C
 
 
 def driven(climb: Climb) -> tuple[dict[float, Array], dict[float, float]]:
@@ -52,7 +53,7 @@ def driven(climb: Climb) -> tuple[dict[float, Array], dict[float, float]]:
     speed[0] = speed[1]
     speed = np.where(past, 60.0, np.clip(speed, LEAST_KMH, MOST_KMH))
     air = np.interp(road.distance_m, along, _air_c(climb))
-    ac = np.full(len(air), 0.5) if climb.drive.ac is None else np.interp(road.distance_m, along, climb.drive.ac)
+    ac = np.full(len(air), AC_UNTOLD) if climb.drive.ac is None else np.interp(road.distance_m, along, climb.drive.ac)
     density = np.asarray(air_density(road.pressure_kpa, air))
     factor = np.asarray(traction.altitude_factor(road.pressure_kpa, air, engine.boosted))
     extra = np.asarray(
