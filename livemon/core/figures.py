@@ -179,6 +179,14 @@ COOLING: Final = _rows(
        "share of the pump's flow", "part state"),
     _K("sensor_lag_s", 7, 3, 0.5, 60, units.DURATION, True,
        "lag of the coolant sensor behind the coolant", _COMMON),
+    _K("fan_and_ram", 0.0, 0.0, -0.5, 1.0, None, False,
+       "how fans add to ram air: 0 as pressures, 1 as speeds", "learned"),
+    _K("ac_fan", 1.0, 0.0, 0.0, 1.2, None, False,
+       "share of its speed at which A/C runs the electric fan", "learned"),
+    _K("speed_curve", 0.0, 0.0, -1.5, 1.5, None, False,
+       "radiator UA goes as road speed to this power, beyond the rest", "learned"),
+    _K("rpm_curve", 0.0, 0.0, -1.5, 1.5, None, False,
+       "the same with engine speed", "learned"),
 )
 # fmt: on
 FIGURES: Final[dict[str, FigureKey]] = {**BODY, **ENGINE, **COOLING}

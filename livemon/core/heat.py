@@ -123,11 +123,17 @@ def clutch_target(cooling: Cooling, behind_c: Number) -> Number:
 
 
 def electric_target(cooling: Cooling, electric: Number, coolant_c: Number, forced: Number) -> Number:
-    """Electric fan on (1) or off (0): by coolant with hysteresis, or forced on (A/C, switch)."""
+    """Share of its speed at which the electric fan runs: all of it by coolant, with hysteresis, else `forced`."""
     hot = coolant_c >= cooling.electric_on_c
-    stays = (coolant_c > cooling.electric_on_c - cooling.electric_span_c) & (np.asarray(electric) > 0.5)
-    state: Number = np.where(hot | stays | (np.asarray(forced) > 0.5), 1.0, 0.0)
+    stays = (coolant_c > cooling.electric_on_c - cooling.electric_span_c) & (np.asarray(electric) >= 1.0)
+    state: Number = np.where(hot | stays, 1.0, forced)
     return state
+
+
+def electric_forced(cooling: Cooling, ac_on: Number, fan_on: Number) -> Number:
+    """Share of its speed at which the electric fan runs whatever the coolant: by a switch, or for the A/C."""
+    share: Number = np.where(np.asarray(fan_on) > 0.5, 1.0, np.where(np.asarray(ac_on) > 0.5, cooling.ac_fan, 0.0))
+    return share
 
 
 def loss_kw_k(cooling: Cooling, speed_kmh: Number) -> Number:
@@ -166,7 +172,7 @@ def steady(demand: Demand, surroundings: Surroundings, cooling: Cooling, dt_s: N
     tie_share = tie / metal_d
     return Steady(
         intake(cooling, demand, surroundings),
-        np.maximum(demand.ac_on, demand.fan_on),
+        electric_forced(cooling, demand.ac_on, demand.fan_on),
         lag_share(dt_s, cooling.thermostat_lag_s),
         lag_share(dt_s, cooling.clutch_lag_s),
         metal,
@@ -286,7 +292,7 @@ def settle(demand: Demand, surroundings: Surroundings, cooling: Cooling) -> Sett
     temperature the thermostat regulates and the opening is found by halving.  An electric fan that would cycle holds
     the temperature between its two switching points.  tau = total heat capacity / slope.
     """
-    forced = np.maximum(demand.ac_on, demand.fan_on)
+    forced = np.maximum(demand.ac_on * cooling.ac_fan, demand.fan_on)
     off_c, off_slope, clutch = _settle_open(demand, surroundings, cooling, forced)
     on_c, on_slope, _ = _settle_open(demand, surroundings, cooling, np.maximum(forced, 1.0))
     needs_fan = off_c >= cooling.electric_on_c

@@ -107,6 +107,10 @@ class Cooling:
     clutch_health: Number
     pump_health: Number
     sensor_lag_s: Number
+    fan_and_ram: Number
+    ac_fan: Number
+    speed_curve: Number
+    rpm_curve: Number
 
     @property
     def full_c(self) -> Number:

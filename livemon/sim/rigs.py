@@ -29,8 +29,11 @@ from livemon.sim.sensors import SensorFigures
 FAMILIES: Final = ("steady", "irregular", "rolling", "traffic", "faults", "passes")
 _Numbers = TypeVar("_Numbers", Body, Engine, Cooling)
 _FIXED: Final = frozenset(
-    {"radiator_open", "stack_flow", "electric_health", "clutch_health", "pump_health", "thermostat_ceiling"}
-)
+    {
+        "radiator_open", "stack_flow", "electric_health", "clutch_health", "pump_health", "thermostat_ceiling",
+        "fan_and_ram", "ac_fan", "speed_curve", "rpm_curve",
+    }
+)  # fmt: skip
 _FAULT_CYCLE: Final = (
     Fault.ELECTRIC_FAN_DEAD,
     Fault.FAN_CLUTCH_SLIPS,

@@ -16,10 +16,11 @@ import numpy as np
 
 from livemon.core.vehicle import VehicleProfile
 from livemon.study.change_pieces import change_pieces
+from livemon.study.form import widened
 from livemon.study.piece_model import Model, Spreads, model_of
 from livemon.study.recording import Drive
 from livemon.study.segments import Floats, Piece, Regime
-from livemon.study.shed_lanes import Unknown, change_unknowns, widened
+from livemon.study.shed_lanes import WIDER, Unknown, change_unknowns
 from livemon.study.shed_march import March
 
 # What drives of one vehicle differ by, as restricted likelihood found it on made-up garages of two plants (seed 1),
@@ -177,7 +178,7 @@ def fit_changes(
 ) -> ChangeFit | None:
     """All drives explained together; `sides[k]` is the state (0 = first) in which drive k was made.  None where no
     drive has a usable piece."""
-    wide = widened(profile)
+    wide = widened(profile, WIDER)
     found = linearised(drives, sides, wide, change_unknowns(wide), states, CHANGE_SPREADS)
     return None if found is None else solved(found)
 

@@ -20,10 +20,10 @@ from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.demand import AC_UNTOLD
 from livemon.core.engine import coolant_heat_kw
-from livemon.core.figures import Figure
 from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
+from livemon.study.form import FORM, widened
 from livemon.study.recording import STEP_S, Drive
 
 Floats = NDArray[np.float64]
@@ -34,14 +34,18 @@ FITTED: Final = (
     "clutch_span_c", "electric_m_s", "electric_on_c", "electric_span_c", "recirculation", "condenser_kw",
     "heater_kw_k", "loss_kw_k", "pump_l_s_krpm", "open_c", "full_span_c", "hysteresis_c", "thermostat_lag_s",
     "thermostat_floor", "metal_kj_k", "metal_kw_k", "coolant_l", "radiator_kj_k", "radiator_open", "stack_flow",
-    "electric_health", "clutch_health", "pump_health", "sensor_lag_s",
+    "electric_health", "clutch_health", "pump_health", "sensor_lag_s", *FORM,
 )  # fmt: skip
 """Every figure that moves the coolant.  Many are told apart by nothing on board (heat made against heat shed and
 stored; ram air against radiator): those keep the profile's spread, and only what they do together is learned."""
 
-WIDER: Final = {"radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.0}
-"""Sizes of parts, by how much wider than the profile's default they start here: whoever learns because the engine runs
-hot often has a part that is far too small or as good as dead.  A typed figure keeps the spread it was typed with."""
+WIDER: Final = {
+    "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.0, "coolant_share_slope": 3.0,
+    "air_share": 2.0, "fan_and_ram": 2.0, "speed_curve": 1.5, "rpm_curve": 4.0,
+}  # fmt: skip
+"""By how much wider than elsewhere a figure starts here.  Sizes of parts: whoever learns because the engine runs hot
+often has a part that is far too small or as good as dead.  Form: with narrower ones, what was learned on some climbs
+missed the next by more (docs/road.md).  A typed figure keeps the spread it was typed with."""
 
 LED: Final = 24
 """Cells (two minutes) in which the model is led along the measured coolant."""
@@ -69,10 +73,13 @@ OWN_AIR_C: Final = DRIVE_AIR_C
 OWN_AIR_GUESSED_C: Final = 3.0
 
 NUDGE: Final = 0.25
-MOST_ROUNDS: Final = 20
+MOST_ROUNDS: Final = 30
 CLOSE: Final = 0.004
-REST_ROUNDS: Final = 3
+REST_ROUNDS: Final = 4
 """The fit is at rest when so many rounds in a row each bring less than this share of the cost."""
+FIRST_DAMPING: Final = 1.0
+HARDER: Final = 4.0
+"""A step that stepped over a switch is tried anew, shorter and nearer to the slope (Levenberg 1944, Marquardt 1963)."""
 MOST_Z: Final = 4.0
 CHUNK: Final = 512
 """Stretches marched at once: bounds the memory, whatever the hours."""
@@ -264,19 +271,14 @@ class Fit:
 
 
 def opened(profile: VehicleProfile) -> VehicleProfile:
-    """The profile to start a fit from: nothing learned yet, and default sizes of parts with the spread of `WIDER`."""
-    bare = profile.unlearned()
-    wide = dict(bare.typed)
-    for name, factor in WIDER.items():
-        if name not in wide:
-            now = bare.figure(name)
-            wide[name] = Figure(now.likely, now.spread * factor, now.source)
-    return replace(bare, typed=wide)
+    """The profile to start a fit from: nothing learned yet, the form open, and defaults with the spread of `WIDER`."""
+    return widened(profile.unlearned(), WIDER)
 
 
 def fitted_names(profile: VehicleProfile) -> tuple[str, ...]:
     """The figures that are free in this profile."""
-    return tuple(n for n in FITTED if profile.state(n).spread > 0.0 and profile.state(n).likely != 0.0)
+    known = {n: profile.state(n) for n in FITTED}
+    return tuple(n for n, f in known.items() if f.spread > 0.0 and (f.likely != 0.0 or n in FORM))
 
 
 def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
@@ -288,23 +290,25 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
     untold = np.array([not np.isfinite(drives[d].heater_on).any() for d in every.drive])
     names = fitted_names(profile)
     z: Floats = np.zeros(len(names))
-    direction: Floats = np.zeros(len(names))
+    step: Floats = np.zeros(len(names))
     white = _whitening()
-    best, share, slow = np.inf, 1.0, 0
+    best, damping, slow = np.inf, 0.0, 0
     system: _System | None = None
     for _ in range(MOST_ROUNDS):
-        at = np.asarray(z + share * direction)
+        at = np.asarray(z + step)
         tried = _system(every, _Lanes(profile, names, at), guessed, untold, white)
         cost = tried.cost + 0.5 * tried.scale**2 * float(np.sum(at * at))
-        if system is not None and cost > best:  # a switch was stepped over: go half way
-            share *= 0.5
+        if system is not None and cost > best:  # a switch was stepped over
+            damping = max(HARDER * damping, FIRST_DAMPING)
             slow += 1
         else:
             slow = slow + 1 if cost > best * (1.0 - CLOSE) else 0
-            best, share, z, system = cost, 1.0, at, tried
-            hessian = system.information / system.scale**2 + np.eye(len(names))
-            ahead = np.linalg.solve(hessian, system.push / system.scale**2 - z)
-            direction = np.asarray(np.clip(z + ahead, -MOST_Z, MOST_Z) - z)
+            best, z, system = cost, at, tried
+            damping = damping / HARDER if damping > FIRST_DAMPING else 0.0
+        hessian = system.information / system.scale**2 + np.eye(len(names))
+        hessian += damping * np.diag(np.diag(hessian))
+        ahead = np.linalg.solve(hessian, system.push / system.scale**2 - z)
+        step = np.asarray(np.clip(z + ahead, -MOST_Z, MOST_Z) - z)
         if slow >= REST_ROUNDS:
             break
     assert system is not None

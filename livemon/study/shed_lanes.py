@@ -15,6 +15,7 @@ import numpy as np
 
 from livemon.core.figures import FIGURES
 from livemon.core.vehicle import Cooling, Engine, Fuel, VehicleProfile, spread_by
+from livemon.study.form import FORM
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +48,6 @@ AIR_ERROR_C: Final = 1.0
 AIR_GUESS_C: Final = 2.5  # where it is taken from intake air
 AC_SHARE: Final = 0.4  # of the A/C's effect, where nobody said whether it ran
 PRESSURE: Final = 0.07  # of the air's pressure, where neither height nor pressure was recorded: about 600 m
-AC_FAN: Final = (0.8, 0.25)
-"""How hard a running A/C drives the electric fan: full on simple vehicles, less where a control unit doses it."""
-SPEED_CURVE: Final = 0.12
-RPM_CURVE: Final = 0.08
-"""How heat shed may move with road speed and with rpm beyond the figures, as exponents."""
 HEAT_CURVE: Final = {Fuel.PETROL: 0.12, Fuel.DIESEL: 0.3}
 """How heat may move with fuel beyond the figures, as an exponent; a diesel's air flow does not tell its fuel."""
 FAN_CURVE: Final = 0.08  # how a fan that follows the coolant by a map may still rise per 10 K
@@ -70,12 +66,10 @@ _FANS: Final = {
     "fan_m_s_krpm": (
         "fan_m_s_krpm", "fan_limit_rpm", "clutch_on_share", "clutch_off_share", "clutch_on_c", "clutch_span_c",
     ),
-    "electric_m_s": ("electric_m_s", "electric_on_c", "electric_span_c", "ac_fan"),
+    "electric_m_s": ("electric_m_s", "electric_on_c", "electric_span_c"),
 }  # fmt: skip
 _MORE: Final = ("electric_span_c", "clutch_span_c", "loss_kw_k", "sensor_lag_s")
 _MORE_NUISANCES: Final = (Unknown("open_curve"), Unknown("loss_curve"))
-FAN_AND_RAM: Final = (0.2, 0.25)
-"""How far fan and ram air add as speeds and not as pressures: 0 as `core.radiator` has it, 1 as plain speeds."""
 WIDER: Final = {
     "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.5, "electric_on_c": 2.0,
     "electric_span_c": 2.0, "clutch_on_c": 1.5, "clutch_span_c": 2.0, "coolant_share": 2.5, "coolant_share_slope": 3.5,
@@ -99,30 +93,19 @@ def unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
         known = ((n, profile.state(n)) for n in names if n not in missing)
         return [Unknown(n, ratio=f.spread / (f.likely or 1.0)) for n, f in known if f.spread > 0.0]
 
-    usual = (u for u in NUISANCES if u.name not in missing)
+    usual = (u for u in NUISANCES if u.name not in FORM or profile.state(u.name).spread > 0.0)
     return (*figures((*_ENGINE, *_COOLING)), *usual, *figures(_MORE), *_MORE_NUISANCES)
 
 
 def part_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
     """Those, and how fans add to ram air: what a weak fan costs on the move hangs on it."""
-    fans = any(profile.state(fan).likely > 0.0 for fan in _FANS)
-    return (*unknowns(profile), *((Unknown("fan_and_ram"),) if fans else ()))
+    return (*unknowns(profile), *((Unknown("fan_and_ram"),) if profile.state("fan_and_ram").spread > 0.0 else ()))
 
 
 def change_unknowns(profile: VehicleProfile) -> tuple[Unknown, ...]:
     """The same where states of a vehicle are compared: looser where makes differ, since what is the same in all states
     need not be known well to tell them apart."""
     return tuple(replace(u, looser=LOOSER.get(u.name, 1.0)) for u in part_unknowns(profile))
-
-
-def widened(profile: VehicleProfile, by: Mapping[str, float] = WIDER) -> VehicleProfile:
-    """The profile with its defaults spread wider; what was typed or learned keeps its own spread."""
-    wide = dict(profile.typed)
-    for name, factor in by.items():
-        now = profile.figure(name)
-        if name not in profile.typed and name not in profile.learned:
-            wide[name] = replace(now, spread=now.spread * factor)
-    return replace(profile, typed=wide)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +120,8 @@ class Lane:
     heat_curve: float = 0.0
     fan_curve: float = 0.0
     pressure: float = 0.0
-    speed_curve: float = 0.0
-    rpm_curve: float = 0.0
-    ac_fan: float = AC_FAN[0]
     open_curve: float = 0.0
     loss_curve: float = 0.0
-    fan_and_ram: float = 0.0
 
 
 def lanes_of(
@@ -169,12 +148,8 @@ _LOOSE: Final[Mapping[str, tuple[str, float, float]]] = {
     "ac_share": ("ac_share", 0.0, AC_SHARE),
     "fan_curve": ("fan_curve", 0.0, FAN_CURVE),
     "pressure": ("pressure", 0.0, PRESSURE),
-    "speed_curve": ("speed_curve", 0.0, SPEED_CURVE),
-    "rpm_curve": ("rpm_curve", 0.0, RPM_CURVE),
     "open_curve": ("open_curve", 0.0, OPEN_CURVE),
     "loss_curve": ("loss_curve", 0.0, LOSS_CURVE),
-    "ac_fan": ("ac_fan", *AC_FAN),
-    "fan_and_ram": ("fan_and_ram", *FAN_AND_RAM),
 }
 """Field of a lane that an unknown of the data moves, its middle and its standard deviation."""
 

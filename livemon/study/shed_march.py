@@ -10,7 +10,7 @@ regressors; two-stage least squares).  It does not know which stretches tell som
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,7 @@ import numpy as np
 from livemon.core import heat
 from livemon.core.air import SEA_LEVEL_KPA, Number, air_density, held
 from livemon.core.engine import FUEL_KW_L_REFERENCE, coolant_heat_kw
-from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, engine_fan_rpm, face_speed_m_s, shed
+from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
 from livemon.core.vehicle import Cooling, Engine
 from livemon.study.hot_runs import Run
 from livemon.study.recording import STEP_S, Drive
@@ -119,8 +119,7 @@ def _aided(read_c: Floats, model: March, lag_s: float) -> Floats:
 
 
 _OWN: Final = (
-    "headwind_kmh", "air_c", "ac_share", "heat_curve", "fan_curve", "pressure", "speed_curve", "rpm_curve", "ac_fan",
-    "open_curve", "loss_curve", "fan_and_ram",
+    "headwind_kmh", "air_c", "ac_share", "heat_curve", "fan_curve", "pressure", "open_curve", "loss_curve",
 )  # fmt: skip
 
 
@@ -144,18 +143,6 @@ class _Columns:
         for i, values in enumerate(columns):
             out[: len(values), i] = values
         return out
-
-
-def _beside_ram(
-    cooling: Cooling, demand: Demand, around: Surroundings, clutch: Number, electric: Number, together: Floats
-) -> Cooling:
-    """Fans that add to ram air as u^2 = ram^2 + fan^2 + 2 `together` ram fan."""
-    if not together.any():
-        return cooling
-    fan = face_speed_m_s(cooling, 0.0, 0.0, engine_fan_rpm(cooling, demand.rpm, clutch), electric)
-    ram = face_speed_m_s(cooling, demand.speed_kmh, around.headwind_kmh, 0.0, 0.0)
-    more = np.sqrt(np.maximum(1.0 + 2.0 * together * ram / fan, LEAST_LEFT))
-    return replace(cooling, fan_m_s_krpm=cooling.fan_m_s_krpm * more, electric_m_s=cooling.electric_m_s * more)
 
 
 def march(
@@ -217,14 +204,11 @@ def march(
         passes = np.maximum(opening, LEAST_OPENING) ** np.exp(own["open_curve"])
         # Over a piece an on-off fan has run a share of the time, and a dosed one at a share of its speed: a ramp.
         electric = held((here - cooling.electric_on_c) / cooling.electric_span_c + 1.0, 0.0, 1.0)
-        electric = np.maximum(np.maximum(electric, held(own["ac_fan"], 0.0, 1.2) * ac_now), forced[k])
+        electric = np.maximum(np.maximum(electric, cooling.ac_fan * ac_now), forced[k])
         rising = np.exp(own["fan_curve"] * 0.1 * (here - 105.0))
-        fans = _beside_ram(cooling, demand, around, clutch * rising, electric * rising, own["fan_and_ram"])
-        side = air_side(fans, demand, around, clutch * rising, electric * rising)
-        core = shed(fans, demand, around, passes, clutch * rising, electric * rising, side)
+        side = air_side(cooling, demand, around, clutch * rising, electric * rising)
+        core = shed(cooling, demand, around, passes, clutch * rising, electric * rising, side)
         out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0)
-        out = out * ((speed[k] + 10.0) / 70.0) ** own["speed_curve"]
-        out = out * (np.maximum(rpm[k], 300.0) / 2500.0) ** own["rpm_curve"]
         target = heat.clutch_target(cooling, air_behind_c(side, out, air))
         clutch = np.where(known[k], heat.lag(clutch, target, STEP_S, cooling.clutch_lag_s), clutch)
         # The radiator stands under the coolant by what it sheds; as the thermostat opens it fills with heat.

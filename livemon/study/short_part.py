@@ -16,13 +16,14 @@ import numpy as np
 
 from livemon.core.vehicle import PARTS, VehicleProfile
 from livemon.study.change_fit import ChangeFit, linearised, solved
+from livemon.study.form import widened
 from livemon.study.part_odds import OTHER, weigh
 from livemon.study.part_pieces import HEALTHY, look
 from livemon.study.part_tests import Trial, next_tests, undriven
 from livemon.study.recording import Drive
 from livemon.study.road_fuel import told_by_road
 from livemon.study.segments import Regime
-from livemon.study.shed_lanes import PART_WIDER, part_unknowns, widened
+from livemon.study.shed_lanes import PART_WIDER, part_unknowns
 from livemon.study.student import t_quantile
 
 SURE: Final = 0.90

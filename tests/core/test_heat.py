@@ -238,6 +238,16 @@ def test_electric_fan_switches_with_hysteresis_or_when_forced() -> None:
     assert heat.electric_target(COOLING, 0.0, 60.0, 1.0) == 1.0
 
 
+def test_a_running_ac_doses_the_electric_fan_and_leaves_no_hysteresis() -> None:
+    dosed = replace(COOLING, ac_fan=0.6)
+    between_c = float(COOLING.electric_on_c - 0.5 * COOLING.electric_span_c)
+    assert heat.electric_forced(dosed, 1.0, 0.0) == 0.6
+    assert heat.electric_forced(dosed, 1.0, 1.0) == 1.0
+    assert heat.electric_forced(dosed, 0.0, 0.0) == 0.0
+    assert heat.electric_target(dosed, 0.6, between_c, 0.6) == 0.6  # it had not started by the coolant
+    assert heat.electric_target(dosed, 1.0, between_c, 0.6) == 1.0
+
+
 def test_slower_up_the_same_grade_is_cooler() -> None:
     """Grade dominates: 30 % less heat at 60 than at 80 km/h, while ram air falls by a quarter."""
     fast = heat.settle(Demand(47.1 * 1.6, 2600.0, 80.0), AROUND, COOLING)

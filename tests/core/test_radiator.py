@@ -129,6 +129,33 @@ def test_ram_and_fans_help_smoothly(speed: float, fan_rpm: float, electric: floa
     assert abs(nudged - here) < 0.01
 
 
+def test_a_fan_adds_to_ram_air_as_pressures_or_as_speeds() -> None:
+    """At 0 pressures add, at 1 plain speeds; each of them alone is what it was."""
+    ram, fan = (float(radiator.face_speed_m_s(COOLING, *at)) for at in ((60.0, 0.0, 0.0, 0.0), (0.0, 0.0, 1800.0, 1.0)))
+
+    def both(together: float, speed_kmh: float = 60.0, rpm: float = 1800.0, electric: float = 1.0) -> float:
+        cooling = replace(COOLING, fan_and_ram=together)
+        return float(radiator.face_speed_m_s(cooling, speed_kmh, 0.0, rpm, electric))
+
+    assert both(0.0) == pytest.approx(np.hypot(ram, fan), rel=0.01)
+    assert both(1.0) == pytest.approx(ram + fan, rel=0.01)
+    assert both(1.0, speed_kmh=0.0) == fan
+    assert both(1.0, rpm=0.0, electric=0.0) == ram
+
+
+def test_what_was_learned_of_road_and_engine_speed_moves_ua_alone() -> None:
+    """The worked example of `form`; and however much UA it makes, the heat is no more than air and coolant carry."""
+    cooling = replace(COOLING, speed_curve=0.1, rpm_curve=0.2)
+    assert radiator.form(cooling, 130.0, 2500.0) == pytest.approx(1.0718, abs=1e-4)
+    assert radiator.form(COOLING, 130.0, 4000.0) == 1.0
+    much = replace(COOLING, speed_curve=1.5)
+    around = radiator.Surroundings(30.0, 1.1)
+    demand = radiator.Demand(40.0, 2500.0, 130.0)
+    air = radiator.air_side(much, demand, around, 1.0, 1.0)
+    core = radiator.shed(much, demand, around, 0.02, 1.0, 1.0, air)
+    assert core.conductance_kw_k <= min(core.coolant_kw_k, air.flow_kw_k)
+
+
 def test_recirculation_keeps_the_heat_balance() -> None:
     """The closed form equals the loop solved by repetition: hot air out, a share of it in again."""
     cooling = replace(COOLING, recirculation=0.25)

@@ -11,17 +11,18 @@ from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import Figure
-from livemon.core.radiator import Demand, Surroundings, engine_fan_rpm, face_speed_m_s
+from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
 from livemon.study import change_fit
 from livemon.study.change_fit import DRIVE_SPREAD, SPREADS, ChangeFit, fit_changes, only
 from livemon.study.change_pieces import change_pieces
+from livemon.study.form import widened
 from livemon.study.hot_runs import runs
 from livemon.study.piece_model import ends, model_of
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.segments import SMOOTH_S, Piece, Regime, smoothed
-from livemon.study.shed_lanes import LOOSER, Unknown, change_unknowns, lanes_of, unknowns, widened
-from livemon.study.shed_march import March, _beside_ram, balances, march
+from livemon.study.shed_lanes import LOOSER, WIDER, Unknown, change_unknowns, lanes_of, unknowns
+from livemon.study.shed_march import March, balances, march
 from tests.study.test_segments import AIR_C, AIR_KPA, PROFILE, RPM, SPEED_KMH, at_rest, hot_fuel_kw, steady
 
 NO_UNKNOWN: tuple[Unknown, ...] = ()
@@ -66,11 +67,11 @@ def test_what_is_believed_less_firmly_is_not_taken_for_a_change() -> None:
 
 
 def test_fans_may_add_to_ram_air_as_speeds_where_there_are_fans() -> None:
-    every = {u.name: u for u in change_unknowns(PROFILE)}
+    every = {u.name: u for u in change_unknowns(widened(PROFILE, WIDER))}
     assert every["fan_and_ram"].looser == 1.0
     assert every["ac_fan"].looser == LOOSER["ac_fan"] > 1.0
     still = {name: Figure(0.0, 0.0, "typed") for name in ("electric_m_s", "fan_m_s_krpm")}
-    none = {u.name for u in change_unknowns(replace(PROFILE, typed=PROFILE.typed | still))}
+    none = {u.name for u in change_unknowns(widened(replace(PROFILE, typed=PROFILE.typed | still), WIDER))}
     assert not none & {"fan_and_ram", "ac_fan"}
 
 
@@ -194,22 +195,6 @@ def test_a_hole_hangs_on_no_other_run_and_leaves_nothing_behind(missing: tuple[s
     assert np.abs(alone.coolant_c[after, 1] - at_rest(fuel)).max() < 0.5
 
 
-def test_a_fan_adds_to_ram_air_as_pressures_or_as_speeds() -> None:
-    """At 0 it is the core's law, at 1 plain speeds add; ram air that overruns a fan leaves half of its speed."""
-    cooling = PROFILE.cooling()
-    demand, around = Demand(40.0, 2500.0, 60.0), Surroundings(AIR_C, 1.1)
-    rpm = engine_fan_rpm(cooling, 2500.0, 1.0)
-    ram, fan = face_speed_m_s(cooling, 60.0, 0.0, 0.0, 0.0), face_speed_m_s(cooling, 0.0, 0.0, rpm, 1.0)
-
-    def both(together: float) -> float:
-        fans = _beside_ram(cooling, demand, around, 1.0, 1.0, np.array([together]))
-        return float(face_speed_m_s(fans, 60.0, 0.0, rpm, 1.0)[0])
-
-    assert _beside_ram(cooling, demand, around, 1.0, 1.0, np.zeros(1)) is cooling
-    assert both(1.0) == pytest.approx(ram + fan, rel=0.01)
-    assert both(-50.0) == pytest.approx(np.hypot(ram, 0.5 * fan), rel=0.01)
-
-
 def test_at_idle_the_same_kw_are_held_to_be_more() -> None:
     heat_kw = np.array([10.0, 10.0])
     assert SPREADS.per_kw([Regime.IDLE, Regime.GRADE], heat_kw).tolist() == [0.1, 0.1]
@@ -220,8 +205,8 @@ def test_at_idle_the_same_kw_are_held_to_be_more() -> None:
 
 def test_what_was_typed_stays_as_narrow_as_it_was_typed() -> None:
     typed = VehicleProfile(typed={"radiator_kw_k": Figure(2.0, 0.1, "typed")})
-    assert widened(typed).state("radiator_kw_k").spread == 0.1
-    assert widened(PROFILE).state("radiator_kw_k").spread > PROFILE.state("radiator_kw_k").spread
+    assert widened(typed, WIDER).state("radiator_kw_k").spread == 0.1
+    assert widened(PROFILE, WIDER).state("radiator_kw_k").spread > PROFILE.state("radiator_kw_k").spread
 
 
 def test_cool_short_and_unknown_stretches_tell_nothing() -> None:

@@ -27,10 +27,11 @@ from livemon.study.compare import (
     pairs,
     regime_weights,
 )
+from livemon.study.form import widened
 from livemon.study.piece_model import model_of
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
-from livemon.study.shed_lanes import change_unknowns, widened
+from livemon.study.shed_lanes import WIDER, change_unknowns
 from livemon.verbs import compare as verb
 from livemon.verbs.common import InForce, settle
 from livemon.verbs.compare import _words
@@ -138,7 +139,7 @@ def test_a_route_is_driven_as_typed_or_in_the_air_of_the_drives(tmp_path: Path) 
     assert (told.air_c, told.speed_kmh, told.ac_on) == (41.0, 50.0, True)
 
 
-SLOPES = (0.0,) * len(change_unknowns(widened(VehicleProfile())))
+SLOPES = (0.0,) * len(change_unknowns(widened(VehicleProfile(), WIDER)))
 
 
 def made_piece(drive: int, regime: Regime, log_ratio: float) -> Piece:

@@ -13,12 +13,13 @@ from livemon.core.vehicle import VehicleProfile
 from livemon.study import part_odds, part_pieces
 from livemon.study.change_fit import linearised
 from livemon.study.change_pieces import steady_ratios
+from livemon.study.form import widened
 from livemon.study.part_odds import OTHER, UNKNOWN, foreseen, weigh
 from livemon.study.part_pieces import DEGREES, HEALTHY, SOUND, PartPieces, look, suspects_of, weakened
 from livemon.study.part_tests import TRIALS, as_drive
 from livemon.study.recording import Drive
 from livemon.study.segments import Piece, Regime
-from livemon.study.shed_lanes import PART_WIDER, lanes_of, part_unknowns, widened
+from livemon.study.shed_lanes import PART_WIDER, lanes_of, part_unknowns
 
 PROFILE = VehicleProfile(typed={"open_c": Figure(82.0, 0.5, "typed"), "full_span_c": Figure(13.0, 0.5, "typed")})
 WIDE = widened(PROFILE, PART_WIDER)

@@ -10,11 +10,12 @@ import pytest
 from livemon.core.vehicle import VehicleProfile
 from livemon.study import part_tests
 from livemon.study.change_fit import linearised
+from livemon.study.form import widened
 from livemon.study.part_odds import Weighed, foreseen
 from livemon.study.part_pieces import HEALTHY, SOUND, PartPieces, look
 from livemon.study.part_tests import TRIALS, as_drive, next_tests, undriven
 from livemon.study.segments import Regime
-from livemon.study.shed_lanes import PART_WIDER, part_unknowns, widened
+from livemon.study.shed_lanes import PART_WIDER, part_unknowns
 
 WIDE = widened(VehicleProfile(), PART_WIDER)
 CLIMB = next(step for trial in TRIALS for step in trial.steps if step.regime is Regime.GRADE)

@@ -15,10 +15,11 @@ import numpy as np
 
 from livemon.core.vehicle import PARTS
 from livemon.study.change_fit import linearised
+from livemon.study.form import widened
 from livemon.study.part_pieces import look
 from livemon.study.road_fuel import told_by_road
 from livemon.study.segments import Regime
-from livemon.study.shed_lanes import PART_WIDER, part_unknowns, widened
+from livemon.study.shed_lanes import PART_WIDER, part_unknowns
 from tests.bench.garages import plant_two
 from tests.bench.garages.garages import SIDE, Garage, world
 from tests.bench.garages.reference import Reference

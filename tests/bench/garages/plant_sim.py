@@ -97,7 +97,8 @@ def shed_kw(rigs: list[sim.Rig], at: Reference) -> Array:
     rpm = idle if at.rpm is None else np.full(len(rigs), at.rpm)
     demand = Demand(0.0 * rpm, rpm, at.speed_kmh, at.ac_on)
     around = Surroundings(AIR_C, air_density(AIR_KPA, AIR_C))
-    electric = heat.electric_target(cooling, 0.0 * rpm, COOLANT_C + 0.0 * rpm, at.ac_on)
+    forced = heat.electric_forced(cooling, at.ac_on, 0.0)
+    electric = heat.electric_target(cooling, 0.0 * rpm, COOLANT_C + 0.0 * rpm, forced)
     clutch = 0.0 * rpm
     out = 0.0 * rpm
     for _ in range(200):  # the clutch looks at the air that the shed heat warms

@@ -1,0 +1,40 @@
+"""How makes differ in form: figures that stand still by default, and what is believed of them where drives can tell.
+
+How fans add to ram air, how hard the A/C drives the electric fan, and how the radiator's UA goes with road and engine
+speed beyond all other figures.  A profile that nobody has learned keeps the core's own form, and the spread of all heat
+covers what that misses; a fit to drives begins from these.  It does not know the drives.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+from livemon.core.figures import Figure
+from livemon.core.vehicle import VehicleProfile
+
+FORM: Final = {
+    "fan_and_ram": Figure(0.2, 0.25),
+    "ac_fan": Figure(0.8, 0.25),
+    "speed_curve": Figure(0.0, 0.20),
+    "rpm_curve": Figure(0.0, 0.14),
+}
+"""Likely value and spread.  Common practice, no source, that of `ac_fan`: full on simple vehicles, less where a control
+unit doses the fan; the spreads of the curves and of `fan_and_ram` were chosen on made-up garages (docs/compare.md)."""
+_OF: Final = {"fan_and_ram": ("fan_m_s_krpm", "electric_m_s"), "ac_fan": ("electric_m_s",)}
+"""Fans without which a figure means nothing."""
+
+
+def has(profile: VehicleProfile, name: str) -> bool:
+    """Whether the vehicle has what a figure of the form speaks of."""
+    fans = _OF.get(name, ())
+    return not fans or any(profile.state(fan).likely > 0.0 for fan in fans)
+
+
+def widened(profile: VehicleProfile, by: Mapping[str, float]) -> VehicleProfile:
+    """The profile with its form open and its defaults spread wider; what was typed or learned keeps its own spread."""
+    usual = {name: profile.figure(name) for name in by} | {n: f for n, f in FORM.items() if has(profile, n)}
+    known = {**profile.typed, **profile.learned}
+    wide = {n: replace(f, spread=f.spread * by.get(n, 1.0)) for n, f in usual.items() if n not in known}
+    return replace(profile, typed={**profile.typed, **wide})
