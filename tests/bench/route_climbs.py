@@ -1,8 +1,8 @@
 """Climbs of both made-up plants with their route, for the benchmark of the forecast along a route.
 
 The roads and rigs are those of the forecast benchmark; here the height of the road and the place of the vehicle are
-kept, the route ends where the drive ends, and each rig has driven three other roads before, from which `learn` makes
-its profile; what an owner can read off the vehicle (fuel, mass, engine size, gears, torque) is typed.
+kept, the route ends where the drive ends, and each rig has driven nine other roads before (six hours), from which
+`learn` makes its profile; what an owner can read off the vehicle (fuel, mass, engine size, gears, torque) is typed.
 """
 
 from __future__ import annotations
@@ -37,7 +37,10 @@ from tests.plant2 import world
 Array = NDArray[np.float64]
 
 FAMILIES = ("steady", "irregular")
-EARLIER = ("irregular", "steady", "traffic")
+ROADS = ("irregular", "steady", "traffic")
+EARLIER = ROADS * 3
+FEW = 3
+"""As many of them for who has just begun to record."""
 EARLIER_S = 2_400
 PLANTS = ("plant2", "sim")
 _BATCH = 24
@@ -298,9 +301,9 @@ def _parts(rig: sim.Rig) -> tuple[Body, Engine, Cooling]:
 # --- what the drives before have taught ---
 
 
-def learned(climb: Climb) -> VehicleProfile:
-    """The profile after `learn` from the three drives before; as typed where they are of no use."""
-    return taught(climb.profile, climb.earlier)
+def learned(climb: Climb, drives: int = len(EARLIER)) -> VehicleProfile:
+    """The profile after `learn` from the first `drives` of those before; as typed where they are of no use."""
+    return taught(climb.profile, climb.earlier[:drives])
 
 
 def taught(typed: VehicleProfile, earlier: tuple[Told, ...]) -> VehicleProfile:

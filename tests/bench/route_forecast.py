@@ -1,9 +1,10 @@
 """`python -m tests.bench.route_forecast`: the forecast with and without a route, with and without a learned profile.
 
-Climbs of both made-up plants (`route_climbs`), limits within 5 C of the peak.  Four cases over the same drives: route
-and profile (learned by `learn` from three earlier drives), route alone, profile alone, neither.  One table of what the
-core itself says at its own levels: crossings warned three minutes ahead (or from the foot of a climb that is shorter),
-false cautions an hour, error of the expected peak, Brier score, bands; and what `climb_chance` trades (docs/road.md).
+Climbs of both made-up plants (`route_climbs`), limits within 5 C of the peak.  Cases over the same drives: route and
+profile (learned by `learn` from nine earlier drives, or from three), route alone, profile alone, neither.  One table of
+what the core itself says at its own levels: crossings warned three minutes ahead (or from the foot of a climb that is
+shorter), false cautions an hour, error of the expected peak, Brier score, bands; and what `climb_chance` trades
+(docs/road.md).
 """
 
 from __future__ import annotations
@@ -12,10 +13,11 @@ import argparse
 import pickle
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing import Pool
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,13 +32,18 @@ from tests.bench.forecast.track import Track
 from tests.bench.route_climbs import Climb
 
 Array = NDArray[np.float64]
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
 
+NINE, FEW, TYPED = len(route_climbs.EARLIER), route_climbs.FEW, 0
 CASES = {
-    "route and profile": (True, True),
-    "route alone": (True, False),
-    "profile alone": (False, True),
-    "neither": (False, False),
+    "route and profile": (True, NINE),
+    "route and profile of three drives": (True, FEW),
+    "route alone": (True, TYPED),
+    "profile alone": (False, NINE),
+    "neither": (False, TYPED),
 }
+"""With the route or not, and of how many earlier drives the profile is; of none: every figure at its default."""
 KNOWN = "route and vehicle known"
 """What is left where every figure of the vehicle is true: driver, weather and sensors (plant `sim` only)."""
 TUNING_SEED, STUDY_SEED = 1, 2026
@@ -78,6 +85,18 @@ def run(climb: Climb, with_route: bool, profile: VehicleProfile) -> Said:
 
 def _one(job: tuple[Climb, bool, VehicleProfile]) -> Said:
     return run(*job)
+
+
+def _learned(job: tuple[Climb, int]) -> VehicleProfile:
+    climb, count = job
+    return route_climbs.learned(climb, count) if count else VehicleProfile()
+
+
+def _mapped(done: Callable[[_Job], _Done], work: list[_Job], jobs: int) -> list[_Done]:
+    if jobs == 1:
+        return [done(job) for job in work]
+    with Pool(jobs) as pool:
+        return pool.map(done, work, chunksize=2)
 
 
 @dataclass(frozen=True)
@@ -220,24 +239,20 @@ def main(argv: list[str]) -> int:
         for f in route_climbs.FAMILIES
         for c in route_climbs.load(p, f, args.drives, args.seed)
     ]
-    profiles = [route_climbs.learned(c) for c in climbs]
-    plain = VehicleProfile()
+    asked_for = {CASES.get(name, (True, TYPED))[1] for name in args.cases.split(",")}
+    profiles = {count: _mapped(_learned, [(c, count) for c in climbs], args.jobs) for count in asked_for}
     crossing = sum(c.drive.crossing_s is not None for c in climbs)
     hours = sum(c.drive.truth_c.size for c in climbs) / 3600.0
     print(f"seed {args.seed}, plants {args.plants}: {len(climbs)} climbs, {hours:.0f} h, {crossing} cross\n\n{HEAD}")
     kept, tables = {}, []
     for name in args.cases.split(","):
-        with_route, with_profile = CASES.get(name, (True, True))
+        with_route, count = CASES.get(name, (True, TYPED))
         if name == KNOWN:
             work = [(c, True, c.known) for c in climbs if c.known is not None]
         else:
-            work = [(c, with_route, p if with_profile else plain) for c, p in zip(climbs, profiles, strict=True)]
+            work = [(c, with_route, p) for c, p in zip(climbs, profiles[count], strict=True)]
         asked = [c for c, _, _ in work]
-        if args.jobs == 1:
-            said = [_one(job) for job in work]
-        else:
-            with Pool(args.jobs) as pool:
-                said = pool.map(_one, work, chunksize=2)
+        said = _mapped(_one, work, args.jobs)
         print(row(name, asked, said), flush=True)
         if with_route:
             tables.append(f"\n{name}, as the core decides under other `climb_chance`:\n\n{sweep(asked, said)}")

@@ -160,12 +160,12 @@ def _plant2(batch: int, seed: int) -> list[Broken]:
 
 
 def _earlier(one: Callable[[int], list[route_climbs.Told]]) -> list[tuple[route_climbs.Told, ...]]:
-    """Of each vehicle its drives before, on each kind of road of EARLIER."""
-    return list(zip(*(one(k) for k in range(len(route_climbs.EARLIER))), strict=True))
+    """Of each vehicle its drives before, on each kind of road of ROADS."""
+    return list(zip(*(one(k) for k in range(len(route_climbs.ROADS))), strict=True))
 
 
 def _before_two(rig: plant2_rigs.Rig, k: int, numbers: range, seed: int) -> list[route_climbs.Told]:
-    some = [roads.draw(route_climbs.EARLIER[k], np.random.default_rng([seed, 80, k, n])) for n in numbers]
+    some = [roads.draw(route_climbs.ROADS[k], np.random.default_rng([seed, 80, k, n])) for n in numbers]
     history = world.simulate(rig, some)
     out = []
     for i, road in enumerate(some):
@@ -238,7 +238,7 @@ def _warmer(rig: sim.Rig) -> sim.Rig:
 def _before_sim(
     sound: list[sim.Rig], k: int, first: int, chosen: list[tuple[int, bool, list[str]]], seed: int
 ) -> list[route_climbs.Told]:
-    kind = route_climbs.EARLIER[k]
+    kind = route_climbs.ROADS[k]
     rngs = [np.random.default_rng([seed, 80, k, first + i]) for i in range(len(sound))]
     some = [route_climbs._elsewhere(rig, kind, rng) for rig, rng in zip(sound, rngs, strict=True)]
     done = sim.run(some, route_climbs.EARLIER_S)
