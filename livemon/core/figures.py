@@ -15,6 +15,7 @@ from livemon.core.units import Kind
 
 _ROUGH: Final = "order of magnitude, from memory"
 _PART: Final = Kind("share", "", {"%": (0.01, 0.0)})
+_UNTIL: Final = "stands still until learned"
 _COMMON: Final = "common practice, no source"
 
 
@@ -180,13 +181,13 @@ COOLING: Final = _rows(
     _K("sensor_lag_s", 7, 3, 0.5, 60, units.DURATION, True,
        "lag of the coolant sensor behind the coolant", _COMMON),
     _K("fan_and_ram", 0.0, 0.0, -0.5, 1.0, None, False,
-       "how fans add to ram air: 0 as pressures, 1 as speeds", "learned"),
+       "how fans add to ram air: 0 as pressures, 1 as speeds", _UNTIL),
     _K("ac_fan", 1.0, 0.0, 0.0, 1.2, None, False,
-       "share of its speed at which A/C runs the electric fan", "learned"),
+       "share of its speed at which A/C runs the electric fan", _UNTIL),
     _K("speed_curve", 0.0, 0.0, -1.5, 1.5, None, False,
-       "radiator UA goes as road speed to this power, beyond the rest", "learned"),
+       "radiator UA goes as road speed to this power, beyond the rest", _UNTIL),
     _K("rpm_curve", 0.0, 0.0, -1.5, 1.5, None, False,
-       "the same with engine speed", "learned"),
+       "the same with engine speed", _UNTIL),
 )
 # fmt: on
 FIGURES: Final[dict[str, FigureKey]] = {**BODY, **ENGINE, **COOLING}
