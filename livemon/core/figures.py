@@ -183,7 +183,7 @@ COOLING: Final = _rows(
     _K("fan_and_ram", 0.0, 0.0, -0.5, 1.0, None, False,
        "how fans add to ram air: 0 as pressures, 1 as speeds", _UNTIL),
     _K("ac_fan", 1.0, 0.0, 0.0, 1.2, None, False,
-       "share of its speed at which A/C runs the electric fan", _UNTIL),
+       "speed at which A/C runs the electric fan, over that by coolant", _UNTIL),
     _K("speed_curve", 0.0, 0.0, -1.5, 1.5, None, False,
        "radiator UA goes as road speed to this power, beyond the rest", _UNTIL),
     _K("rpm_curve", 0.0, 0.0, -1.5, 1.5, None, False,

@@ -123,16 +123,17 @@ def clutch_target(cooling: Cooling, behind_c: Number) -> Number:
 
 
 def electric_target(cooling: Cooling, electric: Number, coolant_c: Number, forced: Number) -> Number:
-    """Share of its speed at which the electric fan runs: all of it by coolant, with hysteresis, else `forced`."""
+    """Share of its speed at which the electric fan runs: all of it by coolant, with hysteresis, at least `forced`."""
     hot = coolant_c >= cooling.electric_on_c
     stays = (coolant_c > cooling.electric_on_c - cooling.electric_span_c) & (np.asarray(electric) >= 1.0)
-    state: Number = np.where(hot | stays, 1.0, forced)
+    state: Number = np.maximum(np.where(hot | stays, 1.0, 0.0), forced)
     return state
 
 
 def electric_forced(cooling: Cooling, ac_on: Number, fan_on: Number) -> Number:
     """Share of its speed at which the electric fan runs whatever the coolant: by a switch, or for the A/C."""
-    share: Number = np.where(np.asarray(fan_on) > 0.5, 1.0, np.where(np.asarray(ac_on) > 0.5, cooling.ac_fan, 0.0))
+    by_ac = np.where(np.asarray(ac_on) > 0.5, cooling.ac_fan, 0.0)
+    share: Number = np.maximum(np.where(np.asarray(fan_on) > 0.5, 1.0, 0.0), by_ac)
     return share
 
 

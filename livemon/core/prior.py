@@ -6,6 +6,7 @@ joint spread of the six; any other gives independent shares, added carefully.  I
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -59,9 +60,18 @@ def _reduced(engine: Engine, likely: Engine, cooling: Cooling) -> tuple[Number, 
     shed = radiator.shed(cooling, demand, air, 1.0, 0.0, 0.0)
     ram = radiator.air_side(cooling, demand, air, 0.0, 0.0).mass_velocity
     fan = radiator.air_side(cooling, still, air, 1.0, 0.0).mass_velocity
+    ln_fan = np.log(fan / ram)
+    if np.any(cooling.speed_curve):  # to one node, a form that sheds more or less at a standstill is another fan
+
+        def standing(cooling: Cooling) -> Number:
+            stood = radiator.shed(cooling, still, air, 1.0, 1.0, 0.0).conductance_kw_k
+            driven: Number = radiator.shed(cooling, demand, air, 1.0, 0.0, 0.0).conductance_kw_k
+            return np.log(stood / driven)
+
+        ln_fan = ln_fan + (standing(cooling) - standing(replace(cooling, speed_curve=0.0))) / AIR_EXPONENT
     fuel_kw = _FUEL_KW_L * likely.displacement_l
     made = coolant_heat_kw(engine, fuel_kw) / coolant_heat_kw(likely, fuel_kw)
-    return np.log(made) - np.log(capacity), np.log(shed.conductance_kw_k / capacity), np.log(fan / ram), cooling.open_c
+    return np.log(made) - np.log(capacity), np.log(shed.conductance_kw_k / capacity), ln_fan, cooling.open_c
 
 
 def _learned_spread(profile: VehicleProfile) -> tuple[Array, Array]:

@@ -117,7 +117,7 @@ def form(cooling: Cooling, speed_kmh: Number, rpm: Number) -> Number:
     with engine speed, differs in form from make to make; two exponents stand for it.  Source: common practice, none.
     Example: exponents 0.1 and 0.2, 130 km/h, 2500 rpm -> 1.07.
     """
-    by_speed: Number = ((speed_kmh + 10.0) / 70.0) ** cooling.speed_curve
+    by_speed: Number = ((np.maximum(speed_kmh, 0.0) + 10.0) / 70.0) ** cooling.speed_curve
     return by_speed * (np.maximum(rpm, 300.0) / 2500.0) ** cooling.rpm_curve
 
 

@@ -331,7 +331,7 @@ def _fit(many: Many, seen: _Seen) -> Moment:
     lost = lost + now.heater_on * cooling.heater_kw_k * (coolant_c - heat.CABIN_C)
     forced = heat.electric_forced(cooling, now.ac_on, now.fan_on)
     warm = coolant_c >= cooling.electric_on_c - 0.5 * cooling.electric_span_c
-    electric = np.where(warm, 1.0, forced)
+    electric = np.maximum(np.where(warm, 1.0, 0.0), forced)
     sheds = np.maximum(asked.heat_kw - stored - lost, 0.05 * asked.heat_kw)
     clutch = _clutch(cooling, asked, around, sheds, electric)
     air = radiator.air_side(cooling, asked, around, clutch, electric)

@@ -20,6 +20,7 @@ from livemon.core import heat
 from livemon.core.air import air_density
 from livemon.core.demand import AC_UNTOLD
 from livemon.core.engine import coolant_heat_kw
+from livemon.core.figures import FIGURES
 from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
 from livemon.core.radiator import Demand, Surroundings
 from livemon.core.vehicle import VehicleProfile
@@ -164,11 +165,13 @@ def _filled(column: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Lanes:
-    """The vehicle in columns: as it is believed, one nudge of each fitted figure, one of each unknown of a drive."""
+    """The vehicle in columns: as it is believed, one nudge of each fitted figure (inward where its range ends), one of
+    each unknown of a drive."""
 
     profile: VehicleProfile
     names: tuple[str, ...]
     z: Floats
+    nudges: Floats
 
     @property
     def width(self) -> int:
@@ -178,7 +181,7 @@ class _Lanes:
         normals = {}
         for place, name in enumerate(self.names):
             column = np.full(self.width, self.z[place])
-            column[1 + place] += NUDGE
+            column[1 + place] += self.nudges[place]
             normals[name] = column
         _, engine, cooling = self.profile.draw(normals)
         return engine, cooling
@@ -270,9 +273,15 @@ class Fit:
         return float(np.sqrt(np.mean(known * known))) if known.size else float("nan")
 
 
-def opened(profile: VehicleProfile) -> VehicleProfile:
-    """The profile to start a fit from: nothing learned yet, the form open, and defaults with the spread of `WIDER`."""
-    return widened(profile.unlearned(), WIDER)
+def opened(profile: VehicleProfile, ac_told: bool) -> VehicleProfile:
+    """The profile to start a fit from: nothing learned yet, the form open, and defaults with the spread of `WIDER`.
+
+    Where nobody ever said that the A/C ran (`ac_told` false), how hard it drives the fan stays as it is.
+    """
+    wide = widened(profile.unlearned(), WIDER)
+    if ac_told or "ac_fan" in profile.typed:
+        return wide
+    return replace(wide, typed={name: figure for name, figure in wide.typed.items() if name != "ac_fan"})
 
 
 def fitted_names(profile: VehicleProfile) -> tuple[str, ...]:
@@ -292,23 +301,25 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
     z: Floats = np.zeros(len(names))
     step: Floats = np.zeros(len(names))
     white = _whitening()
+    low, high = _bounds(profile, names)
     best, damping, slow = np.inf, 0.0, 0
     system: _System | None = None
     for _ in range(MOST_ROUNDS):
         at = np.asarray(z + step)
-        tried = _system(every, _Lanes(profile, names, at), guessed, untold, white)
+        lanes = _Lanes(profile, names, at, np.where(at + NUDGE > high, -NUDGE, NUDGE))
+        tried = _system(every, lanes, guessed, untold, white)
+        # Each at its own scale: of two that fit the minutes alike, the one with the smaller errors goes on.
         cost = tried.cost + 0.5 * tried.scale**2 * float(np.sum(at * at))
         if system is not None and cost > best:  # a switch was stepped over
             damping = max(HARDER * damping, FIRST_DAMPING)
             slow += 1
         else:
             slow = slow + 1 if cost > best * (1.0 - CLOSE) else 0
-            best, z, system = cost, at, tried
-            damping = damping / HARDER if damping > FIRST_DAMPING else 0.0
+            best, z, system, damping = cost, at, tried, 0.0
         hessian = system.information / system.scale**2 + np.eye(len(names))
         hessian += damping * np.diag(np.diag(hessian))
         ahead = np.linalg.solve(hessian, system.push / system.scale**2 - z)
-        step = np.asarray(np.clip(z + ahead, -MOST_Z, MOST_Z) - z)
+        step = np.asarray(np.clip(z + ahead, low, high) - z)
         if slow >= REST_ROUNDS:
             break
     assert system is not None
@@ -329,6 +340,20 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
         slow >= REST_ROUNDS,
         inflation,
     )
+
+
+def _bounds(profile: VehicleProfile, names: Sequence[str]) -> tuple[Floats, Floats]:
+    """Lowest and highest standard deviation of each figure: where its range ends, at most MOST_Z."""
+    low, high = np.full(len(names), -MOST_Z), np.full(len(names), MOST_Z)
+    for k, name in enumerate(names):
+        key, now = FIGURES[name], profile.state(name)
+        if key.log and now.likely > 0.0:
+            low[k] = max(low[k], np.log(max(key.low, 1e-6) / now.likely) / (now.spread / now.likely))
+            high[k] = min(high[k], np.log(key.high / now.likely) / (now.spread / now.likely))
+        else:
+            low[k] = max(low[k], (key.low - now.likely) / now.spread)
+            high[k] = min(high[k], (key.high - now.likely) / now.spread)
+    return np.minimum(low, 0.0), np.maximum(high, 0.0)
 
 
 def _inflation(system: _System, cov: Floats, told: Floats) -> float:
@@ -354,7 +379,7 @@ def free_runs(drives: Sequence[Drive], profile: VehicleProfile) -> tuple[Stretch
     missed = np.empty((BLOCKS, count))
     for begin in range(0, count, CHUNK):
         some = slice(begin, begin + CHUNK)
-        told = march(every.part(some), _Lanes(profile, (), np.empty(0)), still[some], still[some])
+        told = march(every.part(some), _Lanes(profile, (), np.empty(0), np.empty(0)), still[some], still[some])
         missed[:, some] = every.blocks[:, some] - told[..., 0]
     return every, np.asarray(missed.T)
 
@@ -383,7 +408,7 @@ def _system(
     known = np.isfinite(every.blocks)
     moved = (predicted[..., 1:] - predicted[..., :1]) * known[..., None]
     fitted = len(lanes.names)
-    moved[..., :fitted] /= NUDGE
+    moved[..., :fitted] /= lanes.nudges
     # the factor is lower triangular, so a run that ended early is whitened by its first rows alone
     r = np.einsum("ij,js->is", white, residual) * known
     j = np.einsum("ij,jsw->isw", white, moved) * known[..., None]

@@ -14,22 +14,24 @@ from typing import Final
 from livemon.core.figures import Figure
 from livemon.core.vehicle import VehicleProfile
 
+_SOURCE: Final = "as makes differ"
 FORM: Final = {
-    "fan_and_ram": Figure(0.2, 0.25),
-    "ac_fan": Figure(0.8, 0.25),
-    "speed_curve": Figure(0.0, 0.20),
-    "rpm_curve": Figure(0.0, 0.14),
+    "fan_and_ram": Figure(0.2, 0.25, _SOURCE),
+    "ac_fan": Figure(0.8, 0.25, _SOURCE),
+    "speed_curve": Figure(0.0, 0.20, _SOURCE),
+    "rpm_curve": Figure(0.0, 0.14, _SOURCE),
 }
 """Likely value and spread.  Common practice, no source, that of `ac_fan`: full on simple vehicles, less where a control
-unit doses the fan; the spreads of the curves and of `fan_and_ram` were chosen on made-up garages (docs/compare.md)."""
-_OF: Final = {"fan_and_ram": ("fan_m_s_krpm", "electric_m_s"), "ac_fan": ("electric_m_s",)}
-"""Fans without which a figure means nothing."""
+unit doses the fan.  The others were chosen on made-up garages by the likelihood of their drives (docs/compare.md), the
+curves by what they move of the heat shed."""
 
 
 def has(profile: VehicleProfile, name: str) -> bool:
     """Whether the vehicle has what a figure of the form speaks of."""
-    fans = _OF.get(name, ())
-    return not fans or any(profile.state(fan).likely > 0.0 for fan in fans)
+    electric = profile.state("electric_m_s").likely > 0.0 and profile.state("electric_health").likely > 0.0
+    if name == "ac_fan":
+        return electric and profile.has_ac
+    return name != "fan_and_ram" or electric or profile.state("fan_m_s_krpm").likely > 0.0
 
 
 def widened(profile: VehicleProfile, by: Mapping[str, float]) -> VehicleProfile:

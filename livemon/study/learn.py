@@ -127,10 +127,10 @@ def learn(drives: Sequence[Drive], profile: VehicleProfile, marks: Callable[[str
     """What the drives teach; the drives left out where none is of use.  The order of `drives` does not matter."""
     ordered = sorted(drives, key=lambda d: (d.name, d.rows, d.hours))
     start = profile.unlearned()
-    wide = opened(profile)
     reasons = [unfit(drive, marks) for drive in ordered]
     left = [Left(d.name, why) for d, why in zip(ordered, reasons, strict=True) if why]
     used = [d for d, why in zip(ordered, reasons, strict=True) if not why]
+    wide = opened(profile, any((d.ac_on > 0.5).any() for d in used))
     found = fit(used, wide)
     if found is None:
         return tuple(left)

@@ -28,7 +28,6 @@ from livemon.study.shed_lanes import AIR_ERROR_C, AIR_GUESS_C, Lane, beside
 FAR_C: Final = 10.0
 """The foreseen coolant is held so near to the one that was read, so that slopes stay those of the same switches."""
 LEAST_OPENING: Final = 1e-3
-LEAST_LEFT: Final = 0.25  # of the square of a fan that ram air overruns
 MOST_C: Final = 160.0  # a coolant that runs free under a wrong guess goes no further
 
 

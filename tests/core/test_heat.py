@@ -248,6 +248,18 @@ def test_a_running_ac_doses_the_electric_fan_and_leaves_no_hysteresis() -> None:
     assert heat.electric_target(dosed, 1.0, between_c, 0.6) == 1.0
 
 
+@pytest.mark.parametrize("ac_fan", [0.5, 1.0, 1.2])
+def test_hotter_coolant_or_a_switch_never_slows_the_electric_fan(ac_fan: float) -> None:
+    """However hard the A/C drives it; and a long drive comes to rest where `settle` says."""
+    dosed = replace(COOLING, ac_fan=ac_fan, electric_m_s=1.6, fan_m_s_krpm=0.0)
+    assert heat.electric_forced(dosed, 1.0, 1.0) >= heat.electric_forced(dosed, 1.0, 0.0)
+    speeds = [float(heat.electric_target(dosed, ac_fan, c, ac_fan)) for c in (90.0, 95.5, 99.0)]
+    assert speeds == sorted(speeds)
+    demand = Demand(45.0, 2500.0, 20.0, 1.0)
+    rest = run(heat.cold(95.0, dosed), demand, dosed, 7200.0, 5.0)
+    assert rest.coolant_c == pytest.approx(heat.settle(demand, AROUND, dosed).coolant_c, abs=0.3)
+
+
 def test_slower_up_the_same_grade_is_cooler() -> None:
     """Grade dominates: 30 % less heat at 60 than at 80 km/h, while ram air falls by a quarter."""
     fast = heat.settle(Demand(47.1 * 1.6, 2600.0, 80.0), AROUND, COOLING)

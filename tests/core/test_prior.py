@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from livemon.core import hypotheses, prior
+from livemon.core import hypotheses, prior, radiator
 from livemon.core.draws import draws
 from livemon.core.figures import FIGURES, Figure
 from livemon.core.hypotheses import FAN, GAIN, OPEN, SHED
@@ -49,6 +49,28 @@ def test_what_is_learned_together_is_narrower_where_it_counts() -> None:
     settles = cov[SHED, SHED] + cov[GAIN, GAIN] - 2 * cov[SHED, GAIN]
     loose = prior_from(learned(0.8, together=False))
     assert settles < 0.3 * (loose.spread[SHED] ** 2 + loose.spread[GAIN] ** 2)
+
+
+@pytest.mark.parametrize("speed_curve", [-0.3, 0.3])
+def test_what_was_learned_of_a_standstill_is_in_the_fan(speed_curve: float) -> None:
+    """Heat shed standing over that at 72 km/h moves as in the full model."""
+
+    def standing(one: VehicleProfile) -> float:
+        around, (stood, driven) = (
+            radiator.Surroundings(30.0, 1.1),
+            (radiator.Demand(50.0, 2500.0, v) for v in (0.0, 72.0)),
+        )
+        at = (
+            radiator.shed(one.cooling(), stood, around, 1.0, 1.0, 0.0),
+            radiator.shed(one.cooling(), driven, around, 1.0, 0.0, 0.0),
+        )
+        return float(np.log(at[0].conductance_kw_k / at[1].conductance_kw_k))
+
+    formed = VehicleProfile(learned={"speed_curve": Figure(speed_curve, 0.1, "learned from 5 drives")})
+    moved = prior_from(formed).mean[FAN] - prior_from(VehicleProfile()).mean[FAN]
+    told = standing(formed) - standing(VehicleProfile())
+    assert hypotheses.AIR_EXPONENT * moved == pytest.approx(told, abs=1e-6)
+    assert told * speed_curve < -0.05
 
 
 def test_never_tighter_than_one_drive_differs_from_the_next() -> None:

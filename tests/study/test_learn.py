@@ -21,7 +21,7 @@ from livemon.core.together import Together
 from livemon.core.vehicle import VehicleProfile
 from livemon.files import vehicle_file, yaml_lines
 from livemon.study.carries import RUNNINGS, carried_fuel_kw
-from livemon.study.cooling_fit import fit, free_runs
+from livemon.study.cooling_fit import fit, fitted_names, free_runs, opened
 from livemon.study.learn import MODEL_SHARE, Learned, learn
 from livemon.study.recording import STEP_S, Drive
 from livemon.study.student import t_quantile
@@ -180,6 +180,16 @@ def test_what_was_never_shown_is_said_and_keeps_its_default() -> None:
     assert any("A/C" in words for words in found.not_shown)
     assert not next(c for c in found.carries if c.running.name == "climb_ac").shown
     assert not next(r for r in found.rows if r.name == "condenser_kw").told
+
+
+def test_how_the_ac_drives_the_fan_is_learned_only_where_somebody_told_of_it(taught: Learned) -> None:
+    told = replace(DRIVES[0], name="told", ac_on=np.where(DRIVES[0].t_s > 900.0, 1.0, 0.0))
+    untold = [replace(d, ac_on=np.full(len(d.t_s), np.nan)) for d in DRIVES[:2]]
+    assert "ac_fan" in learned([told]).profile.learned
+    assert "ac_fan" not in learned(untold).profile.learned
+    assert "ac_fan" not in fitted_names(opened(VehicleProfile(has_ac=False), True))
+    assert "ac_fan" not in fitted_names(opened(VehicleProfile(parts=("dead_electric_fan",)), True))
+    assert {"speed_curve", "rpm_curve", "fan_and_ram"} <= taught.profile.learned.keys()
 
 
 def test_nothing_of_use_is_a_list_of_reasons() -> None:
