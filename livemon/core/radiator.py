@@ -117,8 +117,13 @@ def form(cooling: Cooling, speed_kmh: Number, rpm: Number) -> Number:
     with engine speed, differs in form from make to make; two exponents stand for it.  Source: common practice, none.
     Example: exponents 0.1 and 0.2, 130 km/h, 2500 rpm -> 1.07.
     """
-    by_speed: Number = ((np.maximum(speed_kmh, 0.0) + 10.0) / 70.0) ** cooling.speed_curve
-    return by_speed * (np.maximum(rpm, 300.0) / 2500.0) ** cooling.rpm_curve
+    return curved(speed_kmh, rpm, cooling.speed_curve, cooling.rpm_curve)
+
+
+def curved(speed_kmh: Number, rpm: Number, speed_curve: Number, rpm_curve: Number) -> Number:
+    """A factor that goes as road speed and engine speed to these powers; 1 at 60 km/h and 2500 rpm."""
+    by_speed: Number = ((np.maximum(speed_kmh, 0.0) + 10.0) / 70.0) ** speed_curve
+    return by_speed * (np.maximum(rpm, 300.0) / 2500.0) ** rpm_curve
 
 
 class Intake(NamedTuple):

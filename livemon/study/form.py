@@ -22,8 +22,8 @@ FORM: Final = {
     "rpm_curve": Figure(0.0, 0.14, _SOURCE),
 }
 """Likely value and spread.  Common practice, no source, that of `ac_fan`: full on simple vehicles, less where a control
-unit doses the fan.  The others were chosen on made-up garages by the likelihood of their drives (docs/compare.md), the
-curves by what they move of the heat shed."""
+unit doses the fan.  That of `fan_and_ram` was chosen on made-up garages by the likelihood of their drives, the curves
+(of which `learn` alone makes unknowns) by how well drives of made-up vehicles foretold the next (docs/learn.md)."""
 
 
 def has(profile: VehicleProfile, name: str) -> bool:

@@ -39,8 +39,8 @@ NUISANCES: Final = (
     Unknown("pressure", own=True),
     Unknown("heat_curve"),
     Unknown("fan_curve"),
-    Unknown("speed_curve"),
-    Unknown("rpm_curve"),
+    Unknown("shed_by_speed"),
+    Unknown("shed_by_rpm"),
     Unknown("ac_fan"),
 )
 HEADWIND_KMH: Final = 3.5  # along the road at the height of a grille, one standard deviation, from memory
@@ -48,6 +48,10 @@ AIR_ERROR_C: Final = 1.0
 AIR_GUESS_C: Final = 2.5  # where it is taken from intake air
 AC_SHARE: Final = 0.4  # of the A/C's effect, where nobody said whether it ran
 PRESSURE: Final = 0.07  # of the air's pressure, where neither height nor pressure was recorded: about 600 m
+SHED_BY_SPEED: Final = 0.12
+SHED_BY_RPM: Final = 0.08
+"""How heat shed may move with road speed and with rpm beyond the figures, as exponents; of all heat, as a pattern over
+ways of running is looked for here, while the figures of the form (`study/form`) move the radiator's UA alone."""
 HEAT_CURVE: Final = {Fuel.PETROL: 0.12, Fuel.DIESEL: 0.3}
 """How heat may move with fuel beyond the figures, as an exponent; a diesel's air flow does not tell its fuel."""
 FAN_CURVE: Final = 0.08  # how a fan that follows the coolant by a map may still rise per 10 K
@@ -77,7 +81,7 @@ WIDER: Final = {
 }  # fmt: skip
 """By how much wider than the profile's default a figure starts where states of a vehicle are compared: the vehicle that
 runs hot is seldom the usual one, and what does not change between the states need not be known well."""
-LOOSER: Final = {"ac_fan": 2.0, "fan_curve": 2.0, "rpm_curve": 2.0}
+LOOSER: Final = {"ac_fan": 2.0, "fan_curve": 2.0, "shed_by_rpm": 2.0}
 """The same of nuisances: how hard the A/C drives the fan, and how fans and heat shed follow coolant and rpm, differ
 from make to make.  Chosen by the likelihood of the drives of made-up garages of two plants (docs/compare.md)."""
 PART_WIDER: Final = WIDER | {"loss_kw_k": 2.0, "pump_l_s_krpm": 1.5, "sensor_lag_s": 1.5}
@@ -120,6 +124,8 @@ class Lane:
     heat_curve: float = 0.0
     fan_curve: float = 0.0
     pressure: float = 0.0
+    shed_by_speed: float = 0.0
+    shed_by_rpm: float = 0.0
     open_curve: float = 0.0
     loss_curve: float = 0.0
 
@@ -148,6 +154,8 @@ _LOOSE: Final[Mapping[str, tuple[str, float, float]]] = {
     "ac_share": ("ac_share", 0.0, AC_SHARE),
     "fan_curve": ("fan_curve", 0.0, FAN_CURVE),
     "pressure": ("pressure", 0.0, PRESSURE),
+    "shed_by_speed": ("shed_by_speed", 0.0, SHED_BY_SPEED),
+    "shed_by_rpm": ("shed_by_rpm", 0.0, SHED_BY_RPM),
     "open_curve": ("open_curve", 0.0, OPEN_CURVE),
     "loss_curve": ("loss_curve", 0.0, LOSS_CURVE),
 }

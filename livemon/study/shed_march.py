@@ -18,7 +18,7 @@ import numpy as np
 from livemon.core import heat
 from livemon.core.air import SEA_LEVEL_KPA, Number, air_density, held
 from livemon.core.engine import FUEL_KW_L_REFERENCE, coolant_heat_kw
-from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, shed
+from livemon.core.radiator import Demand, Surroundings, air_behind_c, air_side, curved, shed
 from livemon.core.vehicle import Cooling, Engine
 from livemon.study.hot_runs import Run
 from livemon.study.recording import STEP_S, Drive
@@ -118,7 +118,8 @@ def _aided(read_c: Floats, model: March, lag_s: float) -> Floats:
 
 
 _OWN: Final = (
-    "headwind_kmh", "air_c", "ac_share", "heat_curve", "fan_curve", "pressure", "open_curve", "loss_curve",
+    "headwind_kmh", "air_c", "ac_share", "heat_curve", "fan_curve", "pressure", "shed_by_speed", "shed_by_rpm",
+    "open_curve", "loss_curve",
 )  # fmt: skip
 
 
@@ -208,6 +209,7 @@ def march(
         side = air_side(cooling, demand, around, clutch * rising, electric * rising)
         core = shed(cooling, demand, around, passes, clutch * rising, electric * rising, side)
         out = core.conductance_kw_k * np.maximum(here - core.air_c, 1.0)
+        out = out * curved(speed[k], rpm[k], own["shed_by_speed"], own["shed_by_rpm"])
         target = heat.clutch_target(cooling, air_behind_c(side, out, air))
         clutch = np.where(known[k], heat.lag(clutch, target, STEP_S, cooling.clutch_lag_s), clutch)
         # The radiator stands under the coolant by what it sheds; as the thermostat opens it fills with heat.

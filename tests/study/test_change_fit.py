@@ -56,7 +56,7 @@ def test_what_is_believed_less_firmly_is_not_taken_for_a_change() -> None:
     """An unknown that moves one side's pieces alone: the looser it is held, the less of a difference is the change."""
 
     def change(looser: float) -> float:
-        every = [Unknown("rpm_curve", looser=looser)]
+        every = [Unknown("shed_by_rpm", looser=looser)]
         ratios = [0.0] * 4 + [0.1] * 4
         found = [replace(piece(k, v), slopes=(0.05 if v else 0.0,)) for k, v in enumerate(ratios)]
         model = model_of(found, [0] * 4 + [1] * 4, every, [0.0], 2, SPREADS._replace(change=0.1))
