@@ -348,6 +348,16 @@ def spread_by(key: FigureKey, figure: Figure, z: Array) -> Array:
     return held
 
 
+def spread_ends(key: FigureKey, figure: Figure) -> tuple[float, float]:
+    """Standard deviations at which `spread_by` comes to the ends of the table's range; never past `figure` itself."""
+    if key.log and figure.likely > 0:
+        relative, least = figure.spread / figure.likely, max(key.low, 1e-6)
+        low, high = np.log(least / figure.likely) / relative, np.log(key.high / figure.likely) / relative
+    else:
+        low, high = (key.low - figure.likely) / figure.spread, (key.high - figure.likely) / figure.spread
+    return min(float(low), 0.0), max(float(high), 0.0)
+
+
 _Numbers = TypeVar("_Numbers", Body, Engine, Cooling)
 
 

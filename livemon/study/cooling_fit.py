@@ -23,7 +23,7 @@ from livemon.core.engine import coolant_heat_kw
 from livemon.core.figures import FIGURES
 from livemon.core.prior import DRIVE_AIR_C, DRIVE_HEAT, DRIVE_WIND_KMH
 from livemon.core.radiator import Demand, Surroundings
-from livemon.core.vehicle import VehicleProfile
+from livemon.core.vehicle import VehicleProfile, spread_ends
 from livemon.study.form import FORM, widened
 from livemon.study.recording import STEP_S, Drive
 
@@ -42,11 +42,11 @@ stored; ram air against radiator): those keep the profile's spread, and only wha
 
 WIDER: Final = {
     "radiator_kw_k": 2.0, "ram_share": 1.5, "fan_m_s_krpm": 3.0, "electric_m_s": 2.0, "coolant_share_slope": 3.0,
-    "air_share": 2.0, "fan_and_ram": 2.0, "speed_curve": 1.5, "rpm_curve": 4.0,
+    "air_share": 2.0, "fan_and_ram": 2.0,
 }  # fmt: skip
 """By how much wider than elsewhere a figure starts here.  Sizes of parts: whoever learns because the engine runs hot
 often has a part that is far too small or as good as dead.  Form: with narrower ones, what was learned on some climbs
-missed the next by more (docs/road.md).  A typed figure keeps the spread it was typed with."""
+missed the next by more (docs/learn.md).  A typed figure keeps the spread it was typed with."""
 
 LED: Final = 24
 """Cells (two minutes) in which the model is led along the measured coolant."""
@@ -301,7 +301,8 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
     z: Floats = np.zeros(len(names))
     step: Floats = np.zeros(len(names))
     white = _whitening()
-    low, high = _bounds(profile, names)
+    ends = np.array([spread_ends(FIGURES[name], profile.state(name)) for name in names]).reshape(len(names), 2)
+    low, high = np.clip(ends, -MOST_Z, MOST_Z).T
     best, damping, slow = np.inf, 0.0, 0
     system: _System | None = None
     for _ in range(MOST_ROUNDS):
@@ -340,20 +341,6 @@ def fit(drives: Sequence[Drive], profile: VehicleProfile) -> Fit | None:
         slow >= REST_ROUNDS,
         inflation,
     )
-
-
-def _bounds(profile: VehicleProfile, names: Sequence[str]) -> tuple[Floats, Floats]:
-    """Lowest and highest standard deviation of each figure: where its range ends, at most MOST_Z."""
-    low, high = np.full(len(names), -MOST_Z), np.full(len(names), MOST_Z)
-    for k, name in enumerate(names):
-        key, now = FIGURES[name], profile.state(name)
-        if key.log and now.likely > 0.0:
-            low[k] = max(low[k], np.log(max(key.low, 1e-6) / now.likely) / (now.spread / now.likely))
-            high[k] = min(high[k], np.log(key.high / now.likely) / (now.spread / now.likely))
-        else:
-            low[k] = max(low[k], (key.low - now.likely) / now.spread)
-            high[k] = min(high[k], (key.high - now.likely) / now.spread)
-    return np.minimum(low, 0.0), np.maximum(high, 0.0)
 
 
 def _inflation(system: _System, cov: Floats, told: Floats) -> float:

@@ -18,8 +18,8 @@ _SOURCE: Final = "as makes differ"
 FORM: Final = {
     "fan_and_ram": Figure(0.2, 0.25, _SOURCE),
     "ac_fan": Figure(0.8, 0.25, _SOURCE),
-    "speed_curve": Figure(0.0, 0.20, _SOURCE),
-    "rpm_curve": Figure(0.0, 0.14, _SOURCE),
+    "speed_curve": Figure(0.0, 0.30, _SOURCE),
+    "rpm_curve": Figure(0.0, 0.56, _SOURCE),
 }
 """Likely value and spread.  Common practice, no source, that of `ac_fan`: full on simple vehicles, less where a control
 unit doses the fan.  That of `fan_and_ram` was chosen on made-up garages by the likelihood of their drives, the curves

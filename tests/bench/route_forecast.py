@@ -35,13 +35,13 @@ Array = NDArray[np.float64]
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
 
-NINE, FEW, TYPED = len(route_climbs.EARLIER), route_climbs.FEW, 0
+NINE, FEW, DEFAULT = len(route_climbs.EARLIER), route_climbs.FEW, 0
 CASES = {
     "route and profile": (True, NINE),
     "route and profile of three drives": (True, FEW),
-    "route alone": (True, TYPED),
+    "route alone": (True, DEFAULT),
     "profile alone": (False, NINE),
-    "neither": (False, TYPED),
+    "neither": (False, DEFAULT),
 }
 """With the route or not, and of how many earlier drives the profile is; of none: every figure at its default."""
 KNOWN = "route and vehicle known"
@@ -239,14 +239,14 @@ def main(argv: list[str]) -> int:
         for f in route_climbs.FAMILIES
         for c in route_climbs.load(p, f, args.drives, args.seed)
     ]
-    asked_for = {CASES.get(name, (True, TYPED))[1] for name in args.cases.split(",")}
+    asked_for = {CASES.get(name, (True, DEFAULT))[1] for name in args.cases.split(",")}
     profiles = {count: _mapped(_learned, [(c, count) for c in climbs], args.jobs) for count in asked_for}
     crossing = sum(c.drive.crossing_s is not None for c in climbs)
     hours = sum(c.drive.truth_c.size for c in climbs) / 3600.0
     print(f"seed {args.seed}, plants {args.plants}: {len(climbs)} climbs, {hours:.0f} h, {crossing} cross\n\n{HEAD}")
     kept, tables = {}, []
     for name in args.cases.split(","):
-        with_route, count = CASES.get(name, (True, TYPED))
+        with_route, count = CASES.get(name, (True, DEFAULT))
         if name == KNOWN:
             work = [(c, True, c.known) for c in climbs if c.known is not None]
         else:

@@ -10,7 +10,7 @@ import pytest
 from livemon.core import heat
 from livemon.core.figures import BODY, COOLING, ENGINE, FIGURES, Figure
 from livemon.core.together import Together
-from livemon.core.vehicle import PARTS, VehicleProfile, spread_by, take
+from livemon.core.vehicle import PARTS, VehicleProfile, spread_by, spread_ends, take
 
 
 @pytest.mark.parametrize("name", FIGURES)
@@ -110,3 +110,13 @@ def test_a_figure_without_spread_does_not_move() -> None:
     z = np.array([-3.0, 0.0, 3.0])
     np.testing.assert_array_equal(spread_by(FIGURES["cap_kpa"], Figure(0.0, 0.0), z), 0.0)
     np.testing.assert_array_equal(spread_by(FIGURES["mass_kg"], Figure(2000.0, 0.0), z), 2000.0)
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_the_ends_of_a_range_are_where_spreading_stops(name: str) -> None:
+    key = FIGURES[name]
+    figure = Figure(key.likely, key.spread or 0.1)
+    low, high = spread_ends(key, figure)
+    assert low <= 0.0 <= high
+    assert spread_by(key, figure, np.array(high)) == pytest.approx(key.high)
+    assert spread_by(key, figure, np.array(low)) == pytest.approx(key.low, abs=1e-5)
